@@ -1,0 +1,49 @@
+"""The errors of the bot, split by who must act.
+
+BotError
+ +-- ConfigError          the deployer: a setting is missing or wrong; stops the start
+ +-- RegisterError        the programme: rows of the register are wrong; nothing was imported
+ +-- BadWebhook           the gateway: a request is not what its contract says; answered 400
+ +-- GatewayError
+ |    +-- GatewayDown     nobody: try again later
+ |    +-- GatewayRefused  a person: this message will never go; tell someone
+ +-- StoreDown            nobody: try again later
+"""
+
+from __future__ import annotations
+
+
+class BotError(Exception):
+    """Base of every error that the bot raises on purpose."""
+
+
+class ConfigError(BotError):
+    """A setting is missing or wrong. The message names it."""
+
+
+class RegisterError(BotError):
+    """Rows of the register are wrong. *problems* holds one sentence a row, with file and line."""
+
+    def __init__(self, problems: list[str]) -> None:
+        super().__init__(f"{len(problems)} problem(s) in the register; nothing was imported")
+        self.problems = problems
+
+
+class BadWebhook(BotError):
+    """A gateway's request lacks a field or carries one that cannot be read."""
+
+
+class GatewayError(BotError):
+    """A message did not go out."""
+
+
+class GatewayDown(GatewayError):
+    """The gateway did not answer, or said that it cannot now. Try again later."""
+
+
+class GatewayRefused(GatewayError):
+    """The gateway will not take this message. Trying again changes nothing."""
+
+
+class StoreDown(BotError):
+    """The store did not take a batch. Try again later."""

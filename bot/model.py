@@ -1,0 +1,257 @@
+"""The types that cross the borders of the step: register, unit, events, effects."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Literal, NamedTuple
+
+from flows.batch import Batch, Kind, Method
+
+Role = Literal["nurse", "in_charge", "supervisor"]
+Condition = Literal["READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED"]
+Channel = Literal["sms", "ussd"]
+Pace = Literal["guided", "brief"]
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Someone the register knows. *phone* is E.164 with its plus sign."""
+
+    id: str
+    name: str
+    phone: str
+    role: Role
+    language: str = "en"
+
+
+@dataclass(frozen=True, slots=True)
+class SetCard:
+    """A set as the register describes it, with its model's pieces and allowed methods."""
+
+    id: str
+    model: str
+    kind: Kind
+    pieces: int
+    methods: tuple[Method, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A facility's page of the register: all that a turn needs to know about the place.
+
+    *people* work here; *supervisors* are told of missed steps. A supervisor's own texts are
+    kept under a site of her district with no sets. *autoclave* is the machine's type.
+    """
+
+    id: str
+    name: str
+    district: str
+    altitude_m: float
+    zone: str
+    methods: tuple[Method, ...]
+    sets: tuple[SetCard, ...]
+    people: tuple[Person, ...]
+    supervisors: tuple[Person, ...] = ()
+    autoclave: Literal["", "gravity", "prevacuum"] = ""
+    protocol: str = "default"
+    measures: tuple[str, ...] = ()
+
+    def person(self, phone: str) -> Person | None:
+        """Whoever has *phone*, working here or supervising."""
+        return next((p for p in (*self.people, *self.supervisors) if p.phone == phone), None)
+
+    def by_id(self, person_id: str) -> Person | None:
+        """Whoever has the register id *person_id*."""
+        return next((p for p in (*self.people, *self.supervisors) if p.id == person_id), None)
+
+
+@dataclass(frozen=True, slots=True)
+class SetState:
+    """The condition of one set, and since when. EXPIRED is never stored: time makes it."""
+
+    id: str
+    condition: Condition = "USED"
+    since: datetime | None = None
+    expires_at: datetime | None = None
+    batch: str = ""
+    load: str = ""
+
+    def now(self, now: datetime) -> Condition:
+        """The condition at *now*: READY past its storage life is EXPIRED."""
+        if self.condition != "READY":
+            return self.condition
+        if self.expires_at is None or now >= self.expires_at:
+            return "EXPIRED"
+        return "READY"
+
+
+@dataclass(frozen=True, slots=True)
+class Talk:
+    """Where one person's conversation stands. *screen* is "" while a batch has the word.
+
+    *choices* are the ids behind the numbers last shown. *heard_at* is the gateway's own date of
+    the last answer taken, to know an older one that comes late.
+    """
+
+    phone: str
+    batch: str = ""
+    screen: str = ""
+    choices: tuple[str, ...] = ()
+    pace: Pace = "guided"
+    stepwise: bool = False
+    practice: bool = False
+    tries: int = 0
+    ussd_session: str = ""
+    ussd_text: str = ""
+    heard_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """Everything one facility's turns read and write. Batches here are open ones only."""
+
+    site: Site
+    version: int = 0
+    serial: int = 0
+    talks: Mapping[str, Talk] = field(default_factory=dict)
+    batches: Mapping[str, Batch] = field(default_factory=dict)
+    sets: Mapping[str, SetState] = field(default_factory=dict)
+
+    def talk(self, phone: str) -> Talk:
+        """The conversation of *phone*; a new one begins at the main screen."""
+        return self.talks.get(phone) or Talk(phone=phone, screen="home")
+
+    def state_of(self, set_id: str) -> SetState:
+        """The condition of a set; one never heard of is not ready."""
+        return self.sets.get(set_id) or SetState(id=set_id)
+
+    def put_talk(self, talk: Talk) -> Unit:
+        return replace(self, talks={**self.talks, talk.phone: talk})
+
+    def put_batch(self, batch: Batch) -> Unit:
+        return replace(self, batches={**self.batches, batch.id: batch})
+
+    def drop_batch(self, batch_id: str) -> Unit:
+        return replace(self, batches={k: b for k, b in self.batches.items() if k != batch_id})
+
+    def put_set(self, state: SetState) -> Unit:
+        return replace(self, sets={**self.sets, state.id: state})
+
+
+# ---- events: what people, clocks and gateways do -------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A person said *text* (one answer; on USSD the newest). *sent_at* is the gateway's date."""
+
+    id: str
+    phone: str
+    channel: Channel
+    text: str
+    at: datetime
+    sent_at: datetime | None = None
+    session: str = ""
+    session_text: str = ""
+    tick: tuple[str, float] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rang:
+    """The timer of *batch_id* set for *due* came up; lateness is *at* minus *due*."""
+
+    id: str
+    batch_id: str
+    due: datetime
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """The gateway says what became of a message about *batch_id* (kind: ask, bell, note, alert)."""
+
+    id: str
+    phone: str
+    batch_id: str
+    kind: str
+    delivered: bool
+    at: datetime
+
+
+Event = Heard | Rang | Receipt
+
+
+# ---- effects: what the bot does ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """A text to be rendered: catalogue *key* and its values, each text, number, time or Prompt."""
+
+    key: str
+    values: Mapping[str, Prompt | str | int | float | datetime | Day] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A moment shown as a date with the time, in the facility's zone."""
+
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """The answer to the person who spoke: the USSD body, or an SMS. *end* closes the session."""
+
+    prompt: Prompt
+    end: bool = False
+    practice: bool = False
+    hastened: bool = False
+    batch_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """An SMS to *phone*. *kind* is ask, bell, note or alert."""
+
+    phone: str
+    prompt: Prompt
+    kind: str = "note"
+    batch_id: str = ""
+    practice: bool = False
+    hastened: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SetTimer:
+    """Ring *batch_id* at *due*. A batch has one timer at most; setting replaces it."""
+
+    batch_id: str
+    due: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class ClearTimer:
+    """*batch_id* has no timer any more."""
+
+    batch_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class Push:
+    """Send this state of the batch, and of its sets, to the store. Newer ones replace it there."""
+
+    batch: Batch
+    sets: tuple[SetState, ...]
+
+
+Effect = Reply | Say | SetTimer | ClearTimer | Push
+
+
+class Step(NamedTuple):
+    """What a turn comes to: the unit after it, and what to do about it."""
+
+    unit: Unit
+    effects: tuple[Effect, ...]

@@ -1,0 +1,1 @@
+"""What happens with nobody asking: bells, deliveries, pushes."""
