@@ -160,12 +160,13 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Rang:
-    """The timer of *batch_id* set for *due* came up; lateness is *at* minus *due*."""
+    """The timer of *batch_id* came up. The batch itself knows what was due, so a second ring of
+    the same timer finds nothing due and only sets the next one again."""
 
     id: str
     batch_id: str
-    due: datetime
     at: datetime
+    tick: tuple[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
