@@ -1,0 +1,187 @@
+"""The protocol: the numbers and rules in force, read from a TOML file with a source beside each."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from flows.batch import Batch
+
+# What a number may sanely be. Outside it is a slip of whoever wrote the file. The lower bounds of
+# exposures are the shortest that any handbook in the default file's sources prints for the method.
+BOUNDS: dict[str, tuple[float, float]] = {
+    "chlorine.target_percent": (0.05, 1.0),
+    "chlorine.exposure_minutes": (20, 120),
+    "chlorine.max_minutes": (20, 240),
+    "chlorine.solution_life_hours": (1, 24),
+    "chlorine.overshoot_factor": (1, 3),
+    "chlorine.rinses_count": (1, 5),
+    "boiling.exposure_minutes": (20, 120),
+    "boiling.max_altitude_m": (0, 5500),
+    "steaming.exposure_minutes": (20, 120),
+    "steaming.max_altitude_m": (0, 5500),
+    "vinegar.exposure_minutes": (1, 60),
+    "storage.container_days": (0.25, 31),
+    "storage.wrapped_days": (0.25, 31),
+    "autoclave.gauge_rise_kpa_per_300m": (3, 5),
+    "practice.hasten_factor": (1, 1000),
+}
+
+
+class ProtocolError(ValueError):
+    """A protocol file that may not be used; the message says which line and why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """One row of the autoclave's table: at least *celsius* and *gauge_kpa* for *minutes*."""
+
+    id: str
+    machine: str
+    load: str
+    celsius: float
+    gauge_kpa: float
+    minutes: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Protocol:
+    """The numbers in force. *values* maps "group.name_unit" to a number, *sources* to its source."""
+
+    name: str
+    version: str
+    title: str
+    values: Mapping[str, float]
+    sources: Mapping[str, str]
+    cycles: tuple[Cycle, ...]
+    remind_after_minutes: tuple[float, ...]
+
+    @property
+    def id(self) -> str:
+        """Name and version, as a batch records it."""
+        return f"{self.name}-{self.version}"
+
+    def __getitem__(self, key: str) -> float:
+        return self.values[key]
+
+    def cycle(self, cycle_id: str) -> Cycle | None:
+        """The row *cycle_id* of the autoclave's table, or None."""
+        return next((c for c in self.cycles if c.id == cycle_id), None)
+
+    def gauge_kpa(self, cycle: Cycle, altitude_m: float) -> float:
+        """The gauge pressure *cycle* needs at *altitude_m*: thinner air outside, more on the gauge."""
+        rise = self["autoclave.gauge_rise_kpa_per_300m"] * max(altitude_m, 0) / 300
+        return cycle.gauge_kpa + rise
+
+    def exposure_seconds(self, exposure: str, cycle_id: str = "", hasten: float = 1.0) -> float:
+        """How long *exposure* (a method, or vinegar) must last, in seconds.
+
+        Raises KeyError for an exposure or a cycle that the protocol does not know.
+        """
+        if exposure == "autoclave":
+            cycle = self.cycle(cycle_id)
+            if cycle is None:
+                raise KeyError(cycle_id)
+            minutes = cycle.minutes
+        else:
+            minutes = self[f"{exposure}.exposure_minutes"]
+        return minutes * 60 / hasten
+
+    def max_seconds(self, exposure: str, hasten: float = 1.0) -> float | None:
+        """After how many seconds the pieces have been in too long, where that matters."""
+        minutes = self.values.get(f"{exposure}.max_minutes")
+        return None if minutes is None else minutes * 60 / hasten
+
+    def methods_for(self, batch: Batch, machine: str = "any") -> tuple[str, ...]:
+        """The methods that every remaining set allows, the facility has and its altitude permits."""
+        return tuple(
+            m
+            for m in batch.facility_methods
+            if all(m in s.methods for s in batch.remaining)
+            and batch.altitude_m <= self.values.get(f"{m}.max_altitude_m", float("inf"))
+            and (m != "autoclave" or machine == "any" or self.cycles_for(machine))
+        )
+
+    def cycles_for(self, machine: str) -> tuple[Cycle, ...]:
+        """The rows of the autoclave's table for this type of machine."""
+        return tuple(c for c in self.cycles if c.machine == machine)
+
+
+def parse(text: str) -> Protocol:
+    """A protocol from TOML text. Raises ProtocolError naming what is missing or out of bounds."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ProtocolError(f"not readable as TOML: {error}") from error
+    values: dict[str, float] = {}
+    sources: dict[str, str] = {}
+    for key, (low, high) in BOUNDS.items():
+        value, sources[key] = _sourced(data, key)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise ProtocolError(f"{key} must be a number")
+        if not low <= value <= high:
+            raise ProtocolError(f"{key} is {value}; it must lie between {low} and {high}")
+        values[key] = float(value)
+    if values["chlorine.max_minutes"] < values["chlorine.exposure_minutes"]:
+        raise ProtocolError("chlorine.max_minutes is shorter than chlorine.exposure_minutes")
+    reminders, _ = _sourced(data, "bells.remind_after_minutes")
+    if not isinstance(reminders, list) or not all(
+        isinstance(r, int | float) and r > 0 for r in reminders
+    ):
+        raise ProtocolError("bells.remind_after_minutes must be a list of minutes above 0")
+    for key in ("name", "version", "title"):
+        if not isinstance(data.get(key), str) or not data[key]:
+            raise ProtocolError(f"{key} is missing")
+    return Protocol(
+        name=data["name"],
+        version=data["version"],
+        title=data["title"],
+        values=values,
+        sources=sources,
+        cycles=tuple(_cycle(row) for row in data["autoclave"].get("cycles", ())),
+        remind_after_minutes=tuple(sorted(float(r) for r in reminders)),
+    )
+
+
+def load(path: Path) -> Protocol:
+    """The protocol in the file at *path*. Raises ProtocolError, OSError."""
+    return parse(path.read_text(encoding="utf-8"))
+
+
+def _sourced(data: Mapping[str, Any], key: str) -> tuple[Any, str]:
+    group, name = key.split(".")
+    table = data.get(group)
+    item = table.get(name) if isinstance(table, dict) else None
+    if not isinstance(item, dict) or "value" not in item:
+        raise ProtocolError(f"{key} is missing")
+    source = item.get("source")
+    if not isinstance(source, str) or not source.strip():
+        raise ProtocolError(f"{key} has no source")
+    return item["value"], source
+
+
+def _cycle(row: Mapping[str, Any]) -> Cycle:
+    name = row.get("id", "?")
+    try:
+        cycle = Cycle(
+            id=str(row["id"]),
+            machine=str(row["machine"]),
+            load=str(row["load"]),
+            celsius=float(row["celsius"]),
+            gauge_kpa=float(row["gauge_kpa"]),
+            minutes=float(row["minutes"]),
+            source=str(row["source"]).strip(),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise ProtocolError(f"autoclave cycle {name}: {error} is missing or not a number") from error
+    if cycle.machine not in ("gravity", "prevacuum") or cycle.load not in ("wrapped", "unwrapped"):
+        raise ProtocolError(f"autoclave cycle {name}: unknown machine or load")
+    if not cycle.source:
+        raise ProtocolError(f"autoclave cycle {name} has no source")
+    if not (115 <= cycle.celsius <= 138 and cycle.gauge_kpa >= 60 and 3 <= cycle.minutes <= 120):
+        raise ProtocolError(f"autoclave cycle {name} lies outside what autoclaves do")
+    return cycle
