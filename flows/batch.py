@@ -75,7 +75,7 @@ class Entry:
 class Batch:
     """One pass of one or more sets from used to released or set aside.
 
-    *hasten* divides every exposure: 1 in service, more in practice and in a demonstration.
+    *autoclave* is the type of the facility's machine. *hasten* divides every exposure: 1 in service, more in practice and in a demonstration.
     *stage*, *cursor* (which set a repeated stage is at), *detour* (where a side question returns
     to), *method* and *due* (end of the running exposure) are where the conversation stands; the
     log is what happened.
@@ -93,6 +93,7 @@ class Batch:
     holder: str
     sets: tuple[BatchSet, ...]
     stage: str
+    autoclave: str = ""
     practice: bool = False
     hasten: float = 1.0
     cursor: int = 0

@@ -50,7 +50,7 @@ class Cycle:
 
 @dataclass(frozen=True, slots=True)
 class Protocol:
-    """The numbers in force. *values* maps "group.name_unit" to a number, *sources* to its source."""
+    """The numbers in force: *values* by "group.name_unit", *sources* by the same key."""
 
     name: str
     version: str
@@ -73,7 +73,7 @@ class Protocol:
         return next((c for c in self.cycles if c.id == cycle_id), None)
 
     def gauge_kpa(self, cycle: Cycle, altitude_m: float) -> float:
-        """The gauge pressure *cycle* needs at *altitude_m*: thinner air outside, more on the gauge."""
+        """What the gauge must show for *cycle* at *altitude_m*: thinner air, more on the gauge."""
         rise = self["autoclave.gauge_rise_kpa_per_300m"] * max(altitude_m, 0) / 300
         return cycle.gauge_kpa + rise
 
@@ -96,14 +96,14 @@ class Protocol:
         minutes = self.values.get(f"{exposure}.max_minutes")
         return None if minutes is None else minutes * 60 / hasten
 
-    def methods_for(self, batch: Batch, machine: str = "any") -> tuple[str, ...]:
-        """The methods that every remaining set allows, the facility has and its altitude permits."""
+    def methods_for(self, batch: Batch) -> tuple[str, ...]:
+        """The methods that all remaining sets allow, the facility has and its altitude permits."""
         return tuple(
             m
             for m in batch.facility_methods
             if all(m in s.methods for s in batch.remaining)
             and batch.altitude_m <= self.values.get(f"{m}.max_altitude_m", float("inf"))
-            and (m != "autoclave" or machine == "any" or self.cycles_for(machine))
+            and (m != "autoclave" or self.cycles_for(batch.autoclave))
         )
 
     def cycles_for(self, machine: str) -> tuple[Cycle, ...]:
@@ -177,7 +177,7 @@ def _cycle(row: Mapping[str, Any]) -> Cycle:
             source=str(row["source"]).strip(),
         )
     except (KeyError, TypeError, ValueError) as error:
-        raise ProtocolError(f"autoclave cycle {name}: {error} is missing or not a number") from error
+        raise ProtocolError(f"autoclave cycle {name}: missing or not a number: {error}") from error
     if cycle.machine not in ("gravity", "prevacuum") or cycle.load not in ("wrapped", "unwrapped"):
         raise ProtocolError(f"autoclave cycle {name}: unknown machine or load")
     if not cycle.source:

@@ -288,6 +288,8 @@ def _cycle(
     cycle = protocol.cycle(str(chosen.facts.get("cycle", "")))
     if cycle is None:
         return  # said already
+    if cycle.machine != batch.autoclave:
+        yield Finding("unknown_cycle", "cycle")
     least = {
         "read_temperature": cycle.celsius,
         "read_pressure": protocol.gauge_kpa(cycle, batch.altitude_m),

@@ -23,6 +23,10 @@ METHOD = "@method"  # to the first stage of the method just chosen
 MENU = "@menu"  # leave the batch where it is and show the main screen
 SPECIAL = (RETURN, EARLIEST, RELEASE, ASIDE, CANCEL, METHOD, MENU)
 
+# Stages that the machine itself turns to: no method fits, release was refused, the first answer
+# is to be taken back.
+NO_METHOD, NOT_READY, UNDO = "no_method", "not_ready", "undo"
+
 
 @dataclass(frozen=True, slots=True)
 class Option:
@@ -82,12 +86,12 @@ class Stage:
     @property
     def prompts(self) -> tuple[str, ...]:
         """The catalogue keys this stage needs."""
-        asks = [f"{self.id}.ask.{k}" for k in ("bag", "suction", "both")]
-        keys = asks if self.by_kind else [f"{self.id}.ask"]
-        keys += [f"{self.id}.title", f"{self.id}.help"]
+        keys = [f"{self.id}.title", f"{self.id}.help"]
         if self.kind == "wait":
-            keys += [f"{self.id}.{k}" for k in ("started", "early", "bell", "over", "late")]
-        return tuple(keys)
+            return (*keys, f"{self.id}.started", f"{self.id}.bell")
+        if self.by_kind:
+            return (*keys, *(f"{self.id}.ask.{kind}" for kind in ("bag", "suction", "both")))
+        return (*keys, f"{self.id}.ask")
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,33 +176,43 @@ def check(flow: Flow, marks: Collection[str], prompts: Collection[str]) -> list[
 
 
 def _bad_targets(flow: Flow) -> Iterator[str]:
-    if flow.start not in flow.stages:
-        yield f"start {flow.start} is not a stage"
     for stage in flow.stages.values():
         for digit, to in targets(flow, stage):
             if to not in flow.stages:
                 yield f"{stage.id}: {digit} leads to {to}, which is not a stage"
         if not stage.options:
             yield f"{stage.id}: a dead end, no answer leads on"
-    for name in flow.methods.values():
-        if name not in flow.stages:
-            yield f"methods: {name} is not a stage"
-    for page in flow.pages:
-        for name in page.stages:
+    named = {"start": (flow.start,), "methods": tuple(flow.methods.values())}
+    named |= {f"page {p.id}": p.stages for p in flow.pages}
+    named |= {"the machine": (NO_METHOD, NOT_READY, UNDO)}
+    for where, names in named.items():
+        for name in names:
             if name not in flow.stages:
-                yield f"page {page.id}: {name} is not a stage"
+                yield f"{where}: {name} is not a stage"
 
 
-def _lost(flow: Flow) -> Iterator[str]:
-    """Stages that nothing leads to, and stages from which no end can be reached."""
+def _forward(flow: Flow) -> dict[str, set[str]]:
+    """For each stage, the stages that some answer to it may lead to."""
     jumps = {s.id for s in flow.stages.values() if any(o.mark for o in s.options.values())}
     forward: dict[str, set[str]] = {}
     for stage in flow.stages.values():
         forward[stage.id] = {to for _, to in targets(flow, stage)}
-        if any(o.to == METHOD for o in stage.options.values()):
+        specials = {o.to for o in stage.options.values()}
+        if METHOD in specials:
             forward[stage.id] |= set(flow.methods.values())
-        if any(o.to in (EARLIEST, RETURN) for o in stage.options.values()):
+        if specials & {EARLIEST, RETURN}:
             forward[stage.id] |= jumps
+        if stage.source == "methods":
+            forward[stage.id].add(NO_METHOD)
+        if RELEASE in specials:
+            forward[stage.id].add(NOT_READY)
+    forward[flow.start] = forward.get(flow.start, set()) | {UNDO}
+    return forward
+
+
+def _lost(flow: Flow) -> Iterator[str]:
+    """Stages that nothing leads to, and stages from which no end can be reached."""
+    forward = _forward(flow)
     seen, todo = {flow.start}, [flow.start]
     while todo:
         for to in forward.get(todo.pop(), ()):
@@ -215,11 +229,11 @@ def _lost(flow: Flow) -> Iterator[str]:
         if not more:
             break
         ends |= more
-    for stage in flow.stages:
-        if stage not in seen:
-            yield f"{stage}: lost, nothing leads to it"
-        if stage not in ends:
-            yield f"{stage}: a dead end, no way to an end of the batch"
+    for name in flow.stages:
+        if name not in seen:
+            yield f"{name}: lost, nothing leads to it"
+        if name not in ends:
+            yield f"{name}: a dead end, no way to an end of the batch"
 
 
 def _shape(flow: Flow) -> Iterator[str]:
