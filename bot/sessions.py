@@ -1,0 +1,235 @@
+"""The units of all facilities in Redis: one read a turn, one commit a turn.
+
+A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
+batch and set. The register's pages lie beside it. A commit is one script: it looks for the
+event's id and compares the version before it writes anything, then writes state, answer, outgoing
+messages, timers and pushes together. The scripts make names of keys from what they read, so all
+keys must be on one Redis server (a primary with replicas, not a cluster).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple, TypeVar, cast
+
+import msgspec
+from redis import Redis
+from redis.client import Pipeline
+
+from bot.leases import Op, score
+from bot.model import ClearTimer, Event, Push, SetState, SetTimer, Site, Talk, Unit
+from bot.outbox import Outgoing, outgoing_ops
+from bot.pushes import newest, push_ops
+from bot.timers import timer_ops
+from flows.batch import Batch
+
+PHONES = "sb:register:phones"
+
+SEEN_SECONDS = 2 * 86400  # longer than any gateway repeats a request
+
+READ = """
+local seen = redis.call('GET', KEYS[1])
+local site = not seen and redis.call('GET', KEYS[2])
+if not site then return {seen} end
+return {false, redis.call('GET', 'sb:site:' .. site), redis.call('HGETALL', 'sb:unit:' .. site)}
+"""
+
+# ARGV: the version that the turn read, then the commands as JSON. Nothing is undone once
+# written, so every refusal comes before the first write.
+COMMIT = """
+local seen = redis.call('GET', KEYS[1])
+if seen then return {'seen', seen} end
+if (redis.call('HGET', KEYS[2], 'v') or '0') ~= ARGV[1] then return {'stale'} end
+for _, op in ipairs(cjson.decode(ARGV[2])) do redis.call(unpack(op)) end
+return {'committed'}
+"""
+
+T = TypeVar("T")
+
+
+class Loaded(NamedTuple):
+    """What a turn begins with: the answer already given to this event, or the asker's unit."""
+
+    seen: str | None
+    unit: Unit | None
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a turn makes durable beside the unit itself. *body* answers a repeat of *event*."""
+
+    event: Event
+    body: str = ""
+    outgoing: tuple[Outgoing, ...] = ()
+    timers: tuple[SetTimer | ClearTimer, ...] = ()
+    pushes: tuple[Push, ...] = ()
+
+
+class Turn(NamedTuple):
+    """A unit before and after one event, and what goes with it."""
+
+    before: Unit
+    after: Unit
+    change: Change
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """All of it was written."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stale:
+    """Nothing was written: the unit moved since it was read. Read it again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Nothing was written: this event was taken before, and answered with *body*."""
+
+    body: str
+
+
+Verdict = Committed | Stale | Seen
+
+
+def publish(redis: Redis, sites: Iterable[Site], phones: Mapping[str, str]) -> None:
+    """Replace the register: *phones* maps each phone (E.164) to its site's id.
+
+    Phones that left are forgotten at once. The page of a site that left stays, since a batch
+    there may still be running and its bells need it.
+    """
+    pages = [(f"sb:site:{site.id}", msgspec.json.encode(site)) for site in sites]
+
+    def replace(pipe: Pipeline) -> None:
+        known = {cast("bytes", phone).decode() for phone in pipe.smembers(PHONES)}
+        gone = known - phones.keys()
+        pipe.multi()
+        for key, value in [*pages, *((f"sb:phone:{p}", i.encode()) for p, i in phones.items())]:
+            pipe.set(key, value)
+        for phone in gone:
+            pipe.delete(f"sb:phone:{phone}")
+        pipe.delete(PHONES)
+        if phones:
+            pipe.sadd(PHONES, *phones)
+
+    redis.transaction(replace, PHONES)
+
+
+def read_unit(page: bytes, fields: Mapping[str, bytes]) -> Unit:
+    """The unit in a site's page and its hash; msgspec.ValidationError if they hold nonsense."""
+    return Unit(
+        site=msgspec.json.decode(page, type=Site),
+        version=int(fields.get("v", 0)),
+        serial=int(fields.get("serial", 0)),
+        talks=_some(fields, "talk:", Talk),
+        batches=_some(fields, "batch:", Batch),
+        sets=_some(fields, "set:", SetState),
+    )
+
+
+def _some(fields: Mapping[str, bytes], prefix: str, kind: type[T]) -> dict[str, T]:
+    return {
+        name.removeprefix(prefix): msgspec.json.decode(raw, type=kind)
+        for name, raw in fields.items()
+        if name.startswith(prefix)
+    }
+
+
+def unit_ops(before: Unit, after: Unit) -> list[Op]:
+    """The commands that turn *before* into *after* in Redis; the version goes up by one."""
+    key = f"sb:unit:{after.site.id}"
+    ops = [["HSET", key, "v", str(before.version + 1)]]
+    if after.serial != before.serial:
+        ops.append(["HSET", key, "serial", str(after.serial)])
+    ops += _field_ops(key, "talk:", before.talks, after.talks)
+    ops += _field_ops(key, "batch:", before.batches, after.batches)
+    ops += _field_ops(key, "set:", before.sets, after.sets)
+    return ops
+
+
+def _field_ops(key: str, prefix: str, old: Mapping[str, T], new: Mapping[str, T]) -> list[Op]:
+    gone = [["HDEL", key, prefix + name] for name in old.keys() - new.keys()]
+    changed = [
+        ["HSET", key, prefix + name, msgspec.json.encode(value).decode()]
+        for name, value in new.items()
+        if old.get(name) is not value and old.get(name) != value
+    ]
+    return gone + changed
+
+
+def turn_ops(turn: Turn) -> list[Op]:
+    """Every command of one commit."""
+    before, after, change = turn
+    now = score(change.event.at)
+    ops = unit_ops(before, after)
+    ops.append(["SET", f"sb:seen:{change.event.id}", change.body, "EX", str(SEEN_SECONDS)])
+    for item in change.outgoing:
+        ops += outgoing_ops(item)
+    for effect in change.timers:
+        ops += timer_ops(after.site.id, effect)
+    for push in newest(change.pushes):
+        ops += push_ops(push, now)
+    return ops
+
+
+class Sessions:
+    """Reads and commits units. *redis* answers in bytes."""
+
+    def __init__(self, redis: Redis) -> None:
+        self.redis = redis
+        self._read = redis.register_script(READ)
+        self._commit = redis.register_script(COMMIT)
+
+    def read(self, phone: str, seen_id: str) -> Loaded:
+        """All that a turn of *phone* needs, in one round trip. An unknown phone has no unit."""
+        found = self._read([f"sb:seen:{seen_id}", f"sb:phone:{phone}"])
+        if found[0] is not None:
+            return Loaded(seen=found[0].decode(), unit=None)
+        if len(found) == 1 or found[1] is None:
+            return Loaded(seen=None, unit=None)
+        pairs = iter(found[2])
+        fields = {name.decode(): raw for name, raw in zip(pairs, pairs, strict=True)}
+        return Loaded(seen=None, unit=read_unit(found[1], fields))
+
+    def unit(self, site_id: str) -> Unit | None:
+        """The unit of a site; None when the register never had it."""
+        return self.units([site_id])[site_id]
+
+    def units(self, site_ids: Sequence[str]) -> dict[str, Unit | None]:
+        """The units of several sites in one round trip."""
+        pipe = self.redis.pipeline(transaction=False)
+        for site_id in site_ids:
+            # Page and hash need not be of one moment: the commit compares the version.
+            pipe.get(f"sb:site:{site_id}")
+            pipe.hgetall(f"sb:unit:{site_id}")
+        replies = iter(pipe.execute())
+        return {i: _unit(next(replies), next(replies)) for i in site_ids}
+
+    def commit(self, before: Unit, after: Unit, change: Change) -> Verdict:
+        """Make one turn durable, whole or not at all."""
+        return _verdict(self._commit(*self._words(Turn(before, after, change))))
+
+    def commit_all(self, turns: Sequence[Turn]) -> list[Verdict]:
+        """Commit several turns in order and in one round trip; each stands or falls alone."""
+        pipe = self.redis.pipeline(transaction=False)
+        for turn in turns:
+            self._commit(*self._words(turn), client=pipe)
+        return [_verdict(reply) for reply in pipe.execute()]
+
+    def _words(self, turn: Turn) -> tuple[list[str], list[str]]:
+        keys = [f"sb:seen:{turn.change.event.id}", f"sb:unit:{turn.after.site.id}"]
+        return keys, [str(turn.before.version), msgspec.json.encode(turn_ops(turn)).decode()]
+
+
+def _unit(page: bytes | None, fields: Mapping[bytes, bytes]) -> Unit | None:
+    if page is None:
+        return None
+    return read_unit(page, {name.decode(): raw for name, raw in fields.items()})
+
+
+def _verdict(reply: list[Any]) -> Verdict:
+    if reply[0] == b"committed":
+        return Committed()
+    return Seen(reply[1].decode()) if reply[0] == b"seen" else Stale()
