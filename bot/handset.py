@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import msgspec
 from flask import Blueprint, Response, abort, render_template, request
 
+from bot.clock import utc_now
 from bot.mailbox import Light, Mailbox
 
 # The page needs its own files and nothing else; an inline script in a message stays text.
@@ -32,10 +33,6 @@ class Line:
     sms_code: str = "50000"
     ussd_code: str = "*500#"
     network: str = "99999"
-
-
-def utc_now() -> datetime:
-    return datetime.now(UTC)
 
 
 def handset(  # noqa: PLR0913  (the wiring names every part once)

@@ -2,6 +2,9 @@
 // The phone of the demonstration. It posts to the bot's webhooks as a gateway would, and reads
 // once a second what the demo's gateway laid on the phones. It decides nothing.
 
+const EVERY_MS = 1000;
+const PATIENCE_MS = 10000; // as long as a carrier waits for the answer to a dialled code
+
 const $ = (id) => document.getElementById(id);
 const line = $("handset").dataset;
 const hooks = `${line.base}/hooks/${encodeURIComponent(line.key)}`;
@@ -13,7 +16,6 @@ const heard = new Map(); // phone -> number of the last message noticed
 let people = [];
 let call = null; // the open USSD session: its id and the answers so far
 let draft = null; // the SMS on its way; kept after a failure so that a second try is the same SMS
-let missed = 0; // messages that came for the person shown while the page was not looked at
 let sound = null;
 
 const holder = () => people.find((person) => person.phone === $("who").value);
@@ -35,13 +37,14 @@ function element(tag, text, className) {
 }
 
 async function get(path) {
-  const answer = await fetch(`${line.base}/handset/${path}`);
+  const answer = await fetch(`${line.base}/handset/${path}`, { signal: AbortSignal.timeout(PATIENCE_MS) });
   if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
   return answer.json();
 }
 
 async function post(url, fields) {
-  const answer = await fetch(url, { method: "POST", body: new URLSearchParams(fields) });
+  const body = new URLSearchParams(fields);
+  const answer = await fetch(url, { method: "POST", body, signal: AbortSignal.timeout(PATIENCE_MS) });
   if (!answer.ok) throw new Error(`${answer.status}`);
   return answer.text();
 }
@@ -74,18 +77,18 @@ async function fetchMessages(person) {
   const from = heard.get(person.phone) || 0;
   if (person.newest <= from) return;
   const arrived = await get(`inbox.json?phone=${encodeURIComponent(person.phone)}&after=${from}`);
-  for (const message of arrived) {
-    if (message.n <= (heard.get(person.phone) || 0)) continue;
+  // Another reading may have brought some of them while this one was on its way.
+  const added = arrived.filter((message) => message.n > (heard.get(person.phone) || 0));
+  for (const message of added) {
     thread(person.phone).push(message);
     heard.set(person.phone, message.n);
   }
-  const fresh = arrived.filter((message) => message.n > (read[person.phone] || 0));
+  const fresh = added.filter((message) => message.n > (read[person.phone] || 0));
   if (fresh.length) notice(person, fresh);
 }
 
 function notice(person, messages) {
   $("news").textContent = messages.map((message) => `New message for ${person.name}: ${message.text}`).join(" ");
-  if (person === holder() && document.hidden) missed += messages.length;
   if (sound) beep();
 }
 
@@ -122,12 +125,6 @@ $("sms").addEventListener("submit", async (event) => {
   showMessages();
 });
 
-$("text").addEventListener("keydown", (event) => {
-  if (event.key !== "Enter" || event.shiftKey || event.isComposing) return;
-  event.preventDefault();
-  $("sms").requestSubmit();
-});
-
 // ---- the call ------------------------------------------------------------------------------
 
 function callOpen(open) {
@@ -147,15 +144,15 @@ async function say(answers) {
     });
     if (mine !== call) return; // hung up meanwhile
     mine.answers = answers;
-    const goesOn = body.startsWith("CON ");
-    $("screen").textContent = body.slice(4) + (goesOn ? "" : "\n\n(The call has ended.)");
+    const goesOn = body.startsWith("CON");
+    $("screen").textContent = body.replace(/^(CON|END) ?/, "") + (goesOn ? "" : "\n\n(The call has ended.)");
     if (!goesOn) call = null;
     callOpen(goesOn);
   } catch {
     if (mine !== call) return;
-    mine.answers ? null : (call = null);
-    $("screen").textContent = call ? "No answer from the network. Send the answer again, or hang up and dial."
-      : "No answer from the network. Dial again.";
+    if (!mine.answers) call = null;
+    const next = call ? "Send the answer again, or hang up and dial." : "Dial again.";
+    $("screen").textContent = `No answer from the network. ${next}`;
   } finally {
     mine.busy = false;
   }
@@ -185,28 +182,35 @@ $("ussd").addEventListener("submit", (event) => {
 
 // ---- who, and what the bot knows -----------------------------------------------------------
 
-function showPeople() {
+// The options stay and only their words change, so that an open list is not closed by a message.
+function showChoices() {
   const chosen = $("who").value || sessionStorage.getItem("who");
   redraw($("who"), () => people.map((person) => {
-    const news = unread(person);
-    const option = element("option", `${person.name}${news ? ` (${news} new)` : ""}, ${person.role}, ${person.facility}`);
+    const option = element("option");
     option.value = person.phone;
     option.selected = person.phone === chosen;
     return option;
-  }), people.map((person) => [person.name, person.role, person.facility, person.phone, unread(person)]));
+  }), people.map((person) => person.phone));
+  people.forEach((person, i) => {
+    const news = unread(person) ? ` (${unread(person)} new)` : "";
+    const words = `${person.name}${news}, ${person.role}, ${person.facility}`;
+    if ($("who").options[i].textContent !== words) $("who").options[i].textContent = words;
+  });
+}
+
+function showPeople() {
+  showChoices();
+  const waiting = people.reduce((sum, person) => sum + unread(person), 0);
+  document.title = `${waiting ? `(${waiting}) ` : ""}Handset: Soakbell`;
   const person = holder();
   if (!person) return;
   $("off").checked = person.off;
-  const lost = person.lost ? ` Messages that found the phone off and were lost: ${person.lost}.` : "";
-  const words = `${person.name}, ${person.role}, ${person.facility}. Phone ${person.phone}.${lost}`;
-  if ($("about-person").textContent !== words) $("about-person").textContent = words;
-  const waiting = missed + people.reduce((sum, each) => sum + unread(each), 0);
-  document.title = `${waiting ? `(${waiting}) ` : ""}Handset: Soakbell`;
+  const lost = person.lost ? ` Messages lost because the phone was off: ${person.lost}.` : "";
+  redraw($("about-person"), () => [`Phone ${person.phone}.${lost}`], [person.phone, lost]);
 }
 
 function markRead(person) {
   if (document.hidden) return;
-  missed = 0;
   read[person.phone] = person.newest;
   sessionStorage.setItem("read", JSON.stringify(read));
 }
@@ -238,19 +242,23 @@ function sentences(batch, now, zone) {
   return parts;
 }
 
+function condition(set, zone) {
+  if (!set.until) return set.condition;
+  const day = new Date(set.until).toLocaleDateString("en-GB", zone ? { timeZone: zone } : {});
+  return `${set.condition} until ${day}`;
+}
+
 async function showKnown(person) {
-  const known = await get(`knows.json?phone=${encodeURIComponent(person.phone)}`);
+  const { batch, conditions, now } = await get(`knows.json?phone=${encodeURIComponent(person.phone)}`);
   if (person.phone !== $("who").value) return;
-  const log = known.batch ? known.batch.log : [];
-  redraw($("batch"), () => sentences(known.batch, known.now, person.zone), [known.batch, known.batch && known.batch.due ? known.now : 0]);
-  rows($("sets"), known.conditions, (set) => [`${set.id}, ${set.model}`, set.until ? `${set.condition} until ${new Date(set.until).toLocaleDateString("en-GB", person.zone ? { timeZone: person.zone } : {})}` : set.condition]);
-  rows($("log"), log, (entry) => [clockTime(entry.at, person.zone), entry.by, entry.what]);
+  redraw($("batch"), () => sentences(batch, now, person.zone), [batch, batch && batch.due ? now : ""]);
+  rows($("sets"), conditions, (set) => [`${set.id}, ${set.model}`, condition(set, person.zone)]);
+  rows($("log"), batch ? batch.log : [], (entry) => [clockTime(entry.at, person.zone), entry.by, entry.what]);
 }
 
 $("who").addEventListener("change", () => {
   hangUp("The call was dropped: another person has the phone.");
   sessionStorage.setItem("who", $("who").value);
-  missed = 0;
   tick();
 });
 
@@ -263,26 +271,34 @@ $("sound").addEventListener("change", () => {
   if (sound) beep();
 });
 
+async function look(turn) {
+  const found = await get("people.json");
+  if (turn !== tick.turn) return; // a later reading is on its way and knows better
+  people = found;
+  for (const person of people) {
+    if (person.newest < (read[person.phone] || 0)) read[person.phone] = 0; // the demo began anew
+    if (person.newest < (heard.get(person.phone) || 0)) location.reload();
+    await fetchMessages(person);
+  }
+  showChoices();
+  const person = holder();
+  if (person) markRead(person);
+  showPeople();
+  showMessages();
+  if (person) await showKnown(person);
+}
+
 async function tick() {
   clearTimeout(tick.next);
   const turn = tick.turn = (tick.turn || 0) + 1;
   try {
-    people = await get("people.json");
-    for (const person of people) {
-      if (person.newest < (heard.get(person.phone) || 0)) location.reload(); // the demo began anew
-      await fetchMessages(person);
-    }
-    if (!$("who").value) showPeople();
-    if (holder()) markRead(holder());
-    showPeople();
-    showMessages();
-    if (holder()) await showKnown(holder());
+    await look(turn);
     $("trouble").hidden = true;
   } catch {
-    $("trouble").textContent = "The demonstration does not answer. It is tried again every second.";
+    $("trouble").textContent = "The demonstration does not answer. The page goes on trying.";
     $("trouble").hidden = false;
   }
-  if (turn === tick.turn) tick.next = setTimeout(tick, 1000);
+  if (turn === tick.turn) tick.next = setTimeout(tick, EVERY_MS);
 }
 
 document.addEventListener("visibilitychange", tick);
