@@ -192,7 +192,7 @@ class Prompt:
     """A text to be rendered: catalogue *key* and its values, each text, number, time or Prompt."""
 
     key: str
-    values: Mapping[str, Prompt | str | int | float | datetime | Day] = field(default_factory=dict)
+    values: Mapping[str, Shown] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +200,9 @@ class Day:
     """A moment shown as a date with the time, in the facility's zone."""
 
     at: datetime
+
+
+Shown = Prompt | Day | str | int | float | datetime
 
 
 @dataclass(frozen=True, slots=True)

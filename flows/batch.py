@@ -75,10 +75,11 @@ class Entry:
 class Batch:
     """One pass of one or more sets from used to released or set aside.
 
-    *autoclave* is the type of the facility's machine. *hasten* divides every exposure: 1 in service, more in practice and in a demonstration.
-    *stage*, *cursor* (which set a repeated stage is at), *detour* (where a side question returns
-    to), *method* and *due* (end of the running exposure) are where the conversation stands; the
-    log is what happened.
+    *autoclave* is the type of the facility's machine. *hasten* divides every exposure: 1 in
+    service, more in practice and in a demonstration. *stage*, *detour* (where a side question
+    returns to), *aside_of* (why a set is leaving), *method*, *due* (end of the running exposure)
+    and *bells* (how often it has rung) are where the conversation stands; the log is what
+    happened.
     """
 
     id: str
@@ -96,7 +97,6 @@ class Batch:
     autoclave: str = ""
     practice: bool = False
     hasten: float = 1.0
-    cursor: int = 0
     detour: str = ""
     aside_of: str = ""
     method: str = ""

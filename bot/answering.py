@@ -1,0 +1,165 @@
+"""What an answer does to the batch it answers: accepted, too early, or not understood."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+from bot.asking import asks_of, choices, minutes_left, page_shown, title
+from bot.model import Pace, Prompt
+from bot.progress import (
+    Book,
+    Said,
+    seconds_left,
+    set_aside,
+    set_asked,
+    take,
+    too_long,
+    undo,
+    write,
+)
+from flows.batch import Batch
+from flows.judge import JUDGES, read
+from flows.stage import MENU, Option, Stage
+
+PROBLEM, BACK, HELP = "8", "0", "9"
+DIGIT = re.compile(r"^([0-9])[.)]?$")
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """What came of an answer.
+
+    *how* is moved, early, unclear, help or menu. *note* is a word about it. *tells* are reasons
+    for which someone above is told. *stepwise* asks for one step at a time from here.
+    """
+
+    batch: Batch
+    how: str
+    note: Prompt | None = None
+    tells: tuple[str, ...] = ()
+    stepwise: bool = False
+
+
+def answer(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool) -> Answered:
+    """The batch after the words of *said*; the same batch where they mean nothing here."""
+    stage = book.stage(batch)
+    words = said.text.strip()
+    if words in (BACK, HELP) or words == PROBLEM and stage.kind != "number":
+        return _everywhere(batch, book, stage, replace(said, text=words))
+    page = page_shown(batch, book, pace, stepwise=stepwise)
+    if page:
+        asks = asks_of(batch, book, page)
+        tokens = words.split()
+        if len(tokens) == len(asks) and asks or (not asks and words == "1"):
+            done = _answer_page(batch, book, page.stages, tokens, said)
+            return done or _unclear(batch, book, said)
+        if page.pace == "brief":
+            # Not all is well, or not all was sent: go through it one step at a time.
+            return Answered(batch, "moved", stepwise=True)
+    return _answer_stage(batch, book, stage, replace(said, text=words))
+
+
+def problem(batch: Batch, book: Book, said: Said) -> Answered:
+    """The problem word, which also works where a number is asked."""
+    return _everywhere(batch, book, book.stage(batch), replace(said, text=PROBLEM))
+
+
+def _everywhere(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
+    if said.text == HELP:
+        return Answered(batch, "help")
+    if said.text == BACK:
+        return Answered(undo(batch, book, said), "moved")
+    side = book.flow.trouble.get(stage.phase)
+    if side is None:
+        return _unclear(batch, book, said)
+    return Answered(take(batch, book, Option(side), said), "moved")
+
+
+def _answer_page(
+    batch: Batch, book: Book, names: tuple[str, ...], tokens: list[str], said: Said
+) -> Answered | None:
+    """Every stage of a page answered at once; None if a number in it cannot be read."""
+    left, tells = list(tokens), list[str]()
+    while batch.stage in names and not batch.outcome:
+        stage = book.stage(batch)
+        if stage.kind == "number" and not left:
+            break
+        word = left.pop(0) if stage.kind == "number" else "1"
+        done = _answer_stage(batch, book, stage, replace(said, text=word))
+        if done.how != "moved":
+            return None
+        tells += done.tells
+        went = done.batch.stage
+        batch = done.batch
+        if went in names and names.index(went) < names.index(stage.id):
+            break  # a reading sent the batch back: ask, do not assume
+    return Answered(batch, "moved", tells=tuple(tells))
+
+
+def _answer_stage(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
+    if stage.kind == "number":
+        return _number(batch, book, stage, said)
+    digit = DIGIT.match(said.text)
+    if not digit:
+        return _unclear(batch, book, said)
+    said = replace(said, text=digit[1])
+    if stage.kind == "pick":
+        return _pick(batch, book, stage, said)
+    option = stage.options.get(digit[1])
+    if option is None:
+        return _unclear(batch, book, said)
+    if stage.kind == "wait" and digit[1] == "1":
+        return _take_out(batch, book, option, said)
+    if option.to == MENU:
+        return Answered(take(batch, book, option, said), "menu", tells=_tells(option))
+    return Answered(take(batch, book, option, said), "moved", tells=_tells(option))
+
+
+def _take_out(batch: Batch, book: Book, option: Option, said: Said) -> Answered:
+    left = seconds_left(batch, book.protocol, said)
+    if left > 0:
+        minutes = minutes_left(batch, book, said)
+        batch = write(batch, said, "refused", mark="early", facts={"minutes_left": minutes})
+        return Answered(batch, "early", note=Prompt("wait.early", {"left": minutes}))
+    late = too_long(batch, book.protocol, said.at)
+    batch = take(batch, book, option, said, {"late": True} if late else None)
+    return Answered(batch, "moved", note=Prompt("note.late") if late else None)
+
+
+def _number(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
+    if stage.reading is None:
+        return _unclear(batch, book, said)
+    value = read(said.text, stage.reading)
+    if value is None:
+        return _unclear(batch, book, said)
+    asked = set_asked(batch, stage)
+    counted = next((s for s in batch.remaining if s.id == asked), None)
+    option = stage.options[JUDGES[stage.judge](value, batch, counted, book.protocol)]
+    # Only the number itself is kept, never the words around it.
+    said = replace(said, text=f"{value:g}")
+    return Answered(
+        take(batch, book, option, said, {"value": value}), "moved", tells=_tells(option)
+    )
+
+
+def _pick(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
+    ids = choices(batch, book, stage)
+    n = int(said.text)
+    if not 1 <= n <= len(ids):
+        return _unclear(batch, book, said)
+    picked = ids[n - 1]
+    if stage.source == "remaining":
+        return Answered(set_aside(batch, book, picked, said), "moved")
+    fact = "method" if stage.source == "methods" else "cycle"
+    return Answered(take(batch, book, stage.forward, said, {fact: picked}), "moved")
+
+
+def _unclear(batch: Batch, book: Book, said: Said) -> Answered:
+    kept = replace(said, text=f"({len(said.text)} characters)")
+    note = Prompt("note.unclear", {"title": title(book.stage(batch))})
+    return Answered(write(batch, kept, "misunderstood"), "unclear", note=note)
+
+
+def _tells(option: Option) -> tuple[str, ...]:
+    return (option.tell,) if option.tell else ()

@@ -1,0 +1,185 @@
+"""What to ask next: the prompt for where a batch stands, and what each answer would be called."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from bot.model import Pace, Prompt, Shown
+from bot.progress import (
+    ALL_SETS,
+    Book,
+    Said,
+    running,
+    seconds_left,
+    set_asked,
+    too_long,
+)
+from flows.batch import Batch
+from flows.stage import NOT_READY, Page, Stage
+
+
+def page_shown(batch: Batch, book: Book, pace: Pace, *, stepwise: bool) -> Page | None:
+    """The page that *batch* is shown, or None where its stage is asked alone."""
+    page = book.flow.page(pace, batch.stage)
+    return None if page is None or (stepwise and page.pace == "brief") else page
+
+
+def ask(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool = False) -> Prompt:
+    """The question that *batch* stands at, as a prompt with its footer."""
+    stage = book.stage(batch)
+    if stage.kind == "wait":
+        return _waiting(batch, book, stage, said)
+    page = page_shown(batch, book, pace, stepwise=stepwise)
+    if page:
+        values = _values(batch, book, stage)
+        return framed(Prompt(f"page.{page.id}", values), number=bool(asks_of(batch, book, page)))
+    key = f"{stage.id}.ask"
+    if stage.by_kind:
+        key = f"{key}.{batch.kinds}"
+    return framed(Prompt(key, _values(batch, book, stage)), number=stage.kind == "number")
+
+
+def framed(text: Prompt, *, number: bool = False) -> Prompt:
+    """*text* with the keys that work everywhere below it."""
+    return Prompt("framed", {"ask": text, "foot": Prompt("foot.number" if number else "foot")})
+
+
+def noted(note: Prompt, text: Prompt) -> Prompt:
+    """*text* with a few words about the last answer before it."""
+    return Prompt("noted", {"note": note, "ask": text})
+
+
+def title(stage: Stage) -> Prompt:
+    """The short name of a stage."""
+    return Prompt(f"{stage.id}.title")
+
+
+def minutes_left(batch: Batch, book: Book, said: Said) -> int:
+    """The minutes that the running exposure must still last, rounded up, as the protocol counts."""
+    return math.ceil(round(seconds_left(batch, book.protocol, said) * batch.hasten / 60, 6))
+
+
+def started(batch: Batch, book: Book) -> Prompt:
+    """What is said when an exposure begins: how long, and when the bell will come."""
+    stage = book.stage(batch)
+    return Prompt(f"{stage.id}.started", _clock(batch, book))
+
+
+def bell(batch: Batch, book: Book, kind: str) -> Prompt:
+    """What a ring says: take the pieces out now; or that they have been in too long."""
+    stage = book.stage(batch)
+    text = Prompt(f"{stage.id}.bell", {"sets": batch.names})
+    if kind == "late":
+        return Prompt("wait.late", {"bell": text})
+    return Prompt("wait.remind", {"bell": text}) if kind == "remind" else text
+
+
+def _waiting(batch: Batch, book: Book, stage: Stage, said: Said) -> Prompt:
+    if seconds_left(batch, book.protocol, said) > 0:
+        values = {
+            "title": title(stage),
+            "left": minutes_left(batch, book, said),
+            "extra": Prompt("wait.three" if "3" in stage.options else "wait.two"),
+            **_clock(batch, book),
+        }
+        return framed(Prompt("wait.ask", values))
+    late = too_long(batch, book.protocol, said.at)
+    return bell(batch, book, "late" if late else "bell")
+
+
+def _clock(batch: Batch, book: Book) -> dict[str, Shown]:
+    clock = running(batch, book.protocol)
+    need = clock[1] * batch.hasten / 60 if clock else 0
+    values: dict[str, Shown] = {"minutes": round(need), "sets": batch.names}
+    if batch.due:
+        values["bell"] = batch.due
+    return values
+
+
+def _values(batch: Batch, book: Book, stage: Stage) -> dict[str, Shown]:
+    """What a stage's wording may need; a text takes what it names."""
+    rules = book.protocol
+    values: dict[str, Shown] = {
+        "sets": batch.names,
+        "set": set_asked(batch, stage) or batch.names,
+        "target": _number(rules["chlorine.target_percent"]),
+        "hours": _number(rules["chlorine.solution_life_hours"]),
+        "rinses": _number(rules["chlorine.rinses_count"]),
+        "minutes": _number(rules["vinegar.exposure_minutes"]),
+        "options": options(book, stage, choices(batch, book, stage)),
+        "bags": "+".join(s.id for s in batch.remaining if s.kind == "bag"),
+        "suctions": "+".join(s.id for s in batch.remaining if s.kind == "suction"),
+    }
+    if stage.id == NOT_READY:
+        values["why"] = _why(batch)
+    return values
+
+
+def _why(batch: Batch) -> Prompt:
+    """The first thing that stood against the release, in words."""
+    checked = next(e for e in reversed(batch.log) if e.kind == "checked")
+    code = str(checked.facts["against"]).split(" ", 1)[0]
+    what = Prompt(f"mark.{checked.facts['first_mark']}")
+    return Prompt(f"finding.{code}", {"what": what, "set": checked.set_id or batch.names})
+
+
+def choices(batch: Batch, book: Book, stage: Stage) -> tuple[str, ...]:
+    """The ids behind the numbers that a pick stage offers now."""
+    if stage.source == "methods":
+        return book.protocol.methods_for(batch)
+    if stage.source == "cycles":
+        return tuple(c.id for c in book.protocol.cycles_for(batch.autoclave))
+    if stage.source == "remaining":
+        ids = tuple(s.id for s in batch.remaining)
+        return ids if len(ids) == 1 else (*ids, ALL_SETS)
+    return ()
+
+
+def options(book: Book, stage: Stage, ids: Iterable[str]) -> Prompt | str:
+    """The numbered list that a pick stage shows."""
+    labels: list[Prompt | str] = []
+    for item in ids:
+        if stage.source == "methods":
+            labels.append(Prompt(f"method.{item}"))
+        elif stage.source == "cycles":
+            labels.append(_cycle(book, item))
+        else:
+            labels.append(Prompt("all_sets") if item == ALL_SETS else item)
+    return numbered(labels)
+
+
+def _cycle(book: Book, cycle_id: str) -> Prompt | str:
+    cycle = book.protocol.cycle(cycle_id)
+    if cycle is None:
+        return cycle_id
+    values: dict[str, Shown] = {
+        "load": Prompt(f"load.{cycle.load}"),
+        "celsius": _number(cycle.celsius),
+        "minutes": _number(cycle.minutes),
+    }
+    return Prompt("cycle", values)
+
+
+def numbered(labels: Iterable[Prompt | str]) -> Prompt | str:
+    """1 first 2 second ... as one prompt; "" for none."""
+    values: dict[str, Shown] = {}
+    for n, label in enumerate(labels, start=1):
+        values[f"k{n}"] = n
+        values[f"v{n}"] = label
+    return Prompt("list", values) if values else ""
+
+
+def asks_of(batch: Batch, book: Book, page: Page) -> list[Stage]:
+    """The numbers that a page wants, in order; a stage repeated for each set comes that often."""
+    wanted: list[Stage] = []
+    for name in page.stages:
+        stage = book.flow.stages[name]
+        if stage.kind == "number":
+            wanted += [stage] * (len(batch.remaining) if stage.each == "set" else 1)
+    return wanted
+
+
+def _number(value: float) -> str:
+    return f"{value:g}"
+

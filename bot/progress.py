@@ -1,0 +1,347 @@
+"""How one batch moves: pure functions of (batch, answer, now). Nothing here knows of phones.
+
+Every rule that moves a batch along its graph is in this file; `flows.release` alone decides READY.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from flows.batch import Batch, Entry, EntryKind, Outcome, Value, effective
+from flows.protocol import Protocol
+from flows.release import exposed_seconds, findings, gas_risk, marks, missing
+from flows.stage import (
+    CANCEL,
+    EARLIEST,
+    MENU,
+    METHOD,
+    NO_METHOD,
+    NOT_READY,
+    RELEASE,
+    RETURN,
+    UNDO,
+    Flow,
+    Option,
+    Stage,
+)
+
+ALL_SETS = "*"
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """What one batch goes by: its graph and its protocol."""
+
+    flow: Flow
+    protocol: Protocol
+
+    def stage(self, batch: Batch) -> Stage:
+        """The stage that *batch* is at."""
+        return self.flow.stages[batch.stage]
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Who said what, how and when. *text* is what the log keeps."""
+
+    by: str
+    via: str
+    text: str
+    at: datetime
+    tick: tuple[str, float] | None = None
+
+
+def write(
+    batch: Batch,
+    said: Said,
+    kind: EntryKind,
+    *,
+    mark: str = "",
+    set_id: str = "",
+    voids: int | None = None,
+    facts: dict[str, Value] | None = None,
+) -> Batch:
+    """The batch with one more log line, at the stage it is at."""
+    return batch.with_entry(
+        Entry(
+            n=len(batch.log),
+            at=said.at,
+            kind=kind,
+            stage=batch.stage,
+            by=said.by,
+            via=said.via,
+            said=said.text,
+            mark=mark,
+            set_id=set_id,
+            voids=voids,
+            facts=facts or {},
+            tick=said.tick,
+        )
+    )
+
+
+def set_asked(batch: Batch, stage: Stage) -> str:
+    """Which set a repeated stage asks about now, or "" where all are done or it asks about all."""
+    if not stage.each:
+        return ""
+    standing = marks(batch.log)
+    for candidate in batch.remaining:
+        wanted = stage.each in ("set", candidate.kind)
+        if wanted and (stage_mark(stage), candidate.id) not in standing:
+            return candidate.id
+    return ""
+
+
+def stage_mark(stage: Stage) -> str:
+    """The mark that a stage makes, or ""."""
+    return next((o.mark for o in stage.options.values() if o.mark), "")
+
+
+def take(
+    batch: Batch,
+    book: Book,
+    option: Option,
+    said: Said,
+    facts: dict[str, Value] | None = None,
+) -> Batch:
+    """Answer the present stage with *option* and go where it leads."""
+    stage = book.stage(batch)
+    kept: dict[str, Value] = dict(facts or {})
+    if batch.detour:
+        kept["detour"] = batch.detour
+    if batch.aside_of:
+        kept["aside_of"] = batch.aside_of
+    asked = set_asked(batch, stage)
+    batch = write(batch, said, "answered", mark=option.mark, set_id=asked, facts=kept)
+    if option.again:
+        # A wait that is broken off is said so in the log; any other repeat is just a repeat.
+        kind: EntryKind = "interrupted" if stage.kind == "wait" else "again"
+        batch = write(batch, said, kind, mark=option.again)
+    if option.to == "aside" and option.tell:
+        batch = replace(batch, aside_of=option.tell)
+    return go(_settled(batch), book, option.to, said)
+
+
+def _settled(batch: Batch) -> Batch:
+    """The batch with its method as the log has it."""
+    chosen = marks(batch.log).get(("method", ""))
+    return replace(batch, method=str(chosen.facts.get("method", "")) if chosen else "")
+
+
+def go(batch: Batch, book: Book, to: str, said: Said) -> Batch:
+    """Move to a stage or to one of the special places, and settle the clock."""
+    if to == EARLIEST:
+        to = earliest(batch, book)
+    elif to in (RETURN, MENU):
+        to = batch.detour or earliest(batch, book)
+    elif to == METHOD:
+        to = book.flow.methods.get(batch.method, NO_METHOD)
+    if to == RELEASE:
+        return release(batch, book, said)
+    if to == CANCEL:
+        return close(batch, said, "cancelled")
+    return with_clock(_enter(batch, book, to, said), book)
+
+
+def _enter(batch: Batch, book: Book, to: str, said: Said) -> Batch:
+    stage = book.flow.stages[to]
+    if (stage.phase == "disinfect" or stage.source == "methods") and gas_risk(batch.log):
+        stage = book.flow.stages[book.flow.maker("vinegar_rinsed", "")]
+    if stage.source == "methods" and not book.protocol.methods_for(batch):
+        stage = book.flow.stages[NO_METHOD]
+    if stage.phase == "side":
+        here = book.flow.stages.get(batch.stage)
+        detour = batch.stage if here and here.phase != "side" else batch.detour
+        return replace(batch, stage=stage.id, detour=detour)
+    batch = replace(batch, stage=stage.id, detour="", aside_of="")
+    if stage.each and not set_asked(batch, stage):
+        return go(batch, book, stage.options.get("ok", stage.forward).to, said)
+    return batch
+
+
+def earliest(batch: Batch, book: Book) -> str:
+    """The stage that makes the first mark still missing; the release decision if none is."""
+    lacking = missing(batch)
+    if not lacking:
+        return RELEASE
+    mark = lacking[0][0]
+    if mark == "exposed" and running(batch, book.protocol) is None:
+        mark = "exposure_started"
+    return book.flow.maker(mark, batch.method)
+
+
+# ---- clocks ---------------------------------------------------------------------------------
+
+
+def running(batch: Batch, protocol: Protocol) -> tuple[Entry, float] | None:
+    """The start of the exposure that runs and how many seconds it must last, or None."""
+    standing = marks(batch.log)
+    start = standing.get(("exposure_started", ""))
+    if start and ("exposed", "") not in standing and batch.method:
+        cycle = standing.get(("cycle", ""))
+        try:
+            need = protocol.exposure_seconds(
+                batch.method, str(cycle.facts.get("cycle", "")) if cycle else "", batch.hasten
+            )
+        except KeyError:
+            return None
+        return start, need
+    start = standing.get(("vinegar_started", ""))
+    if start and ("vinegar_out", "") not in standing:
+        return start, protocol.exposure_seconds("vinegar", hasten=batch.hasten)
+    return None
+
+
+def seconds_left(batch: Batch, protocol: Protocol, said: Said) -> float:
+    """How long the running exposure must still last, by the stricter of the two clocks."""
+    clock = running(batch, protocol)
+    if clock is None:
+        return 0.0
+    start, need = clock
+    end = Entry(n=-1, at=said.at, kind="answered", tick=said.tick)
+    return need - exposed_seconds(start, end)
+
+
+def with_clock(batch: Batch, book: Book) -> Batch:
+    """The batch with *due* as its log has it."""
+    clock = running(batch, book.protocol)
+    if clock is None:
+        return replace(batch, due=None, bells=0)
+    start, need = clock
+    due = start.at + timedelta(seconds=need)
+    return batch if batch.due and batch.due >= due else replace(batch, due=due, bells=0)
+
+
+def next_ring(batch: Batch, protocol: Protocol) -> datetime | None:
+    """When this batch must ring next, or None: the bell, the reminders, then the over-soak."""
+    rings = ring_times(batch, protocol)
+    return rings[batch.bells][0] if batch.bells < len(rings) else None
+
+
+def ring_times(batch: Batch, protocol: Protocol) -> list[tuple[datetime, str]]:
+    """Every ring of the running exposure with its kind: bell, remind or late."""
+    if batch.due is None:
+        return []
+    clock = running(batch, protocol)
+    later = [
+        (batch.due + timedelta(seconds=m * 60 / batch.hasten), "remind")
+        for m in protocol.remind_after_minutes
+    ]
+    most = protocol.max_seconds(batch.method, batch.hasten) if batch.method else None
+    if clock and most is not None:
+        later.append((clock[0].at + timedelta(seconds=most), "late"))
+    return [(batch.due, "bell"), *sorted(later)]
+
+
+def rang(batch: Batch, book: Book, said: Said) -> tuple[Batch, str]:
+    """The batch after its timer came up, and what rang: bell, remind, late, or "" if not due."""
+    left = seconds_left(batch, book.protocol, said)
+    if batch.due and left > 0 and batch.bells == 0:
+        due = max(batch.due, said.at + timedelta(seconds=left))
+        return replace(batch, due=due), ""
+    rings = ring_times(batch, book.protocol)
+    if batch.bells >= len(rings) or said.at < rings[batch.bells][0]:
+        return batch, ""
+    kind = rings[batch.bells][1]
+    # A late sweep rings once for all that is due, with the newest of it.
+    count = sum(1 for when, _ in rings if when <= said.at)
+    kind = rings[count - 1][1] if count > batch.bells else kind
+    batch = replace(write(batch, said, "rang", mark=kind), bells=count)
+    here = book.stage(batch)
+    if here.phase == "side" and batch.detour and book.flow.stages[batch.detour].kind == "wait":
+        # The bell calls back from a side question: the pieces must come out now.
+        batch = replace(batch, stage=batch.detour, detour="", aside_of="")
+    return batch, kind
+
+
+def too_long(batch: Batch, protocol: Protocol, now: datetime) -> bool:
+    """Whether the pieces have been in longer than the protocol's maximum."""
+    clock, most = running(batch, protocol), None
+    if batch.method:
+        most = protocol.max_seconds(batch.method, batch.hasten)
+    return bool(clock and most is not None and (now - clock[0].at).total_seconds() > most)
+
+
+# ---- corrections and ends -------------------------------------------------------------------
+
+
+def undo(batch: Batch, book: Book, said: Said) -> Batch:
+    """Take the last answer back and stand where it was asked. The log keeps both.
+
+    With no answer to take back, ask whether the batch was begun by mistake.
+    """
+    answers = [e for e in effective(batch.log) if e.kind == "answered"]
+    if not answers:
+        return _enter(batch, book, UNDO, said)
+    last = answers[-1]
+    for entry in effective(batch.log):
+        if entry.n >= last.n and entry.kind in ("answered", "again", "interrupted", "aside"):
+            batch = write(batch, said, "taken_back", mark=entry.mark, voids=entry.n)
+    gone = {e.set_id: str(e.facts["reason"]) for e in effective(batch.log) if e.kind == "aside"}
+    batch = replace(
+        batch,
+        sets=tuple(replace(s, aside=gone.get(s.id, "")) for s in batch.sets),
+        stage=last.stage,
+        detour=str(last.facts.get("detour", "")),
+        aside_of=str(last.facts.get("aside_of", "")),
+        due=None,
+    )
+    return with_clock(_settled(batch), book)
+
+
+def set_aside(batch: Batch, book: Book, set_id: str, said: Said) -> Batch:
+    """Take one set, or all of them, out of the batch; close it if none is left."""
+    reason = batch.aside_of or "given_up"
+    batch = write(
+        batch, said, "answered", facts={"detour": batch.detour, "aside_of": batch.aside_of}
+    )
+    for leaving in batch.remaining:
+        if set_id in (leaving.id, ALL_SETS):
+            batch = write(batch, said, "aside", set_id=leaving.id, facts={"reason": reason})
+            batch = replace(
+                batch,
+                sets=tuple(
+                    replace(s, aside=reason) if s.id == leaving.id else s for s in batch.sets
+                ),
+            )
+    if not batch.remaining:
+        return close(batch, said, "set aside")
+    return go(batch, book, EARLIEST, said)
+
+
+def release(batch: Batch, book: Book, said: Said) -> Batch:
+    """Close the batch as released if nothing stands against it; else say what does."""
+    against = findings(batch, book.protocol)
+    batch = write(
+        batch,
+        said,
+        "checked",
+        mark="refused" if against else "clean",
+        set_id=against[0].set_id if against else "",
+        facts={
+            "against": " ".join(f.code for f in against),
+            "first_mark": against[0].mark if against else "",
+        },
+    )
+    if against:
+        batch = write(batch, said, "again", mark=against[0].mark)
+        return with_clock(_enter(_settled(batch), book, NOT_READY, said), book)
+    stored = marks(batch.log)["stored", ""]
+    packing = "wrapped" if stored.said == "2" else "container"
+    life = timedelta(days=book.protocol[f"storage.{packing}_days"])
+    return replace(close(batch, said, "released"), expires_at=stored.at + life)
+
+
+def close(batch: Batch, said: Said, outcome: Outcome) -> Batch:
+    """The batch, over: *outcome* is released, set aside or cancelled."""
+    batch = write(batch, said, "closed", mark=outcome)
+    return replace(
+        batch,
+        outcome=outcome,
+        closed_at=said.at,
+        due=None,
+        bells=0,
+        detour="",
+    )
+

@@ -1,0 +1,47 @@
+"""The rules in force: graphs, protocols and command words, handed to every step."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bot.model import Site
+from flows.batch import Batch
+from flows.protocol import Protocol
+from flows.stage import Flow
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What a step goes by. *flow* begins new batches; *flows* finishes those that run.
+
+    *protocols* is keyed by name and by id ("default" and "default-1"): a new batch takes the
+    protocol its facility names, a running one the version it began with. *commands* maps a
+    language to its words. *hasten* divides exposures, for demonstrations only.
+    """
+
+    flow: Flow
+    flows: Mapping[str, Flow]
+    protocols: Mapping[str, Protocol]
+    commands: Mapping[str, Mapping[str, str]]
+    hasten: float = 1.0
+
+    def flow_of(self, batch: Batch) -> Flow:
+        """The graph that *batch* began on. KeyError if it is no longer there."""
+        return self.flows[batch.flow]
+
+    def protocol_of(self, batch: Batch) -> Protocol:
+        """The protocol that *batch* began on. KeyError if it is no longer there."""
+        return self.protocols[batch.protocol]
+
+    def protocol_for(self, site: Site) -> Protocol:
+        """The protocol in force at *site*: its own, or the default."""
+        return self.protocols.get(site.protocol) or self.protocols["default"]
+
+    def command(self, language: str, text: str) -> str:
+        """The command that *text* is in *language* or in English, or ""."""
+        word = text.strip().strip(".!").upper()
+        for words in (self.commands.get(language, {}), self.commands.get("en", {})):
+            if word in words:
+                return words[word]
+        return ""
