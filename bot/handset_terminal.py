@@ -1,50 +1,41 @@
 """The handset in a terminal: the same phone, the same webhooks, for those who have no browser.
 
-What a typed line means and how things read are plain functions; `run` alone talks to the server.
+`handset_words` says what a typed line means and how things read; this file talks to the server.
 """
 
 from __future__ import annotations
 
-import re
-import textwrap
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
+from http.client import HTTPException
 from queue import Empty, SimpleQueue
 from threading import Thread
-from typing import Literal, TextIO
+from typing import TextIO, TypeVar
 from urllib.parse import quote, urlencode
 from urllib.request import ProxyHandler, Request, build_opener
 from uuid import uuid4
-from zoneinfo import ZoneInfo
 
 import msgspec
 
 from bot.clock import utc_now
 from bot.handset import Line
+from bot.handset_words import (
+    HELP,
+    Incoming,
+    Person,
+    Verb,
+    show_message,
+    show_people,
+    show_screen,
+    understand,
+)
+
+T = TypeVar("T")
 
 LINE = Line()
 POLL_SECONDS = 1.0
 PATIENCE_SECONDS = 10.0  # as long as a carrier waits for the answer to a dialled code
-WIDTH = 72
-
-HELP = """\
-Type a text and press Enter: it goes as an SMS.
-  dial or *   start a USSD call; then each line is an answer
-  hang        drop the call, as a poor signal does
-  who         list the people;  who 2  gives the phone to the second
-  quit        stop\
-"""
-
-Verb = Literal["sms", "answer", "dial", "hang", "who", "help", "quit", "nothing"]
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """What a typed line asks for, and the words that go with it."""
-
-    verb: Verb
-    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,68 +46,6 @@ class Call:
     answers: tuple[str, ...] = ()
 
 
-class Person(msgspec.Struct, frozen=True):
-    """One row of people.json; what else the row holds is not needed here."""
-
-    name: str
-    role: str
-    facility: str
-    phone: str
-    newest: int
-    zone: str = "UTC"
-
-
-class Incoming(msgspec.Struct, frozen=True):
-    """One row of inbox.json."""
-
-    n: int
-    text: str
-    at: datetime
-
-
-def understand(line: str, *, in_call: bool) -> Command:
-    """What the typed *line* asks for. Commands win over answers and texts."""
-    words = line.strip()
-    bare = words.casefold()
-    plain: dict[str, Verb] = {
-        "": "nothing", "*": "dial", "dial": "dial", "hang": "hang", "?": "help", "quit": "quit",
-    }  # fmt: skip
-    if bare in plain:
-        return Command(plain[bare])
-    if match := re.fullmatch(r"who(?:\s+(\d+))?", bare):
-        return Command("who", match[1] or "")
-    return Command("answer" if in_call else "sms", words)
-
-
-def show_message(name: str, message: Incoming, zone: str) -> str:
-    """An SMS as it comes: the time on the facility's clock, for whom, and the text set in."""
-    at = message.at.astimezone(ZoneInfo(zone))
-    return f"[{at:%H:%M:%S}] SMS to {name}:\n{_inset(message.text)}"
-
-
-def show_screen(body: str) -> tuple[str, bool]:
-    """A USSD answer as a framed screen, and whether the call goes on."""
-    goes_on = body.startswith("CON")
-    text = re.sub(r"^(CON|END) ?", "", body)
-    rule = "-" * 40
-    end = "" if goes_on else "\n(The call has ended.)"
-    return f"{rule}\n{text}\n{rule}{end}", goes_on
-
-
-def show_people(people: list[Person], phone: str) -> str:
-    """The people who may hold the phone, numbered; a star marks who has it now."""
-    rows = [
-        f"{'*' if p.phone == phone else ' '} {i}  {p.name}, {p.role}, {p.facility}, {p.phone}"
-        for i, p in enumerate(people, start=1)
-    ]
-    return "\n".join(rows) or "The register has nobody."
-
-
-def _inset(text: str) -> str:
-    lines = [textwrap.wrap(line, WIDTH) or [""] for line in text.splitlines()]
-    return "\n".join(f"    {part}" for line in lines for part in line)
-
-
 class Server:
     """The demonstration's HTTP side. Every call raises OSError when it does not answer 2xx."""
 
@@ -124,39 +53,50 @@ class Server:
         if not base_url.startswith(("http://", "https://")):
             raise ValueError("the address of the demonstration begins with http:// or https://")
         self._base = base_url.rstrip("/")
-        self._hooks = f"{self._base}/hooks/{quote(key, safe='')}"
+        self._key = quote(key, safe="")
         self._opener = build_opener(ProxyHandler({}))  # near by: not by way of a proxy
 
-    def _open(self, url: str, form: dict[str, str] | None = None) -> bytes:
-        data = None if form is None else urlencode(form).encode()
-        asked = Request(url, data=data)  # noqa: S310  (the scheme was checked above)
-        with self._opener.open(asked, timeout=PATIENCE_SECONDS) as answer:
-            body: bytes = answer.read()
-            return body
-
     def people(self) -> list[Person]:
-        return msgspec.json.decode(
-            self._open(f"{self._base}/handset/people.json"), type=list[Person]
-        )
+        return _decoded(self._open("/handset/people.json"), list[Person])
 
     def inbox(self, phone: str, after: int) -> list[Incoming]:
         query = urlencode({"phone": phone, "after": after})
-        body = self._open(f"{self._base}/handset/inbox.json?{query}")
-        return msgspec.json.decode(body, type=list[Incoming])
+        return _decoded(self._open(f"/handset/inbox.json?{query}"), list[Incoming])
 
     def sms(self, phone: str, text: str, message_id: str, at: datetime) -> None:
-        form = {"from": phone, "to": LINE.sms_code, "text": text, "date": at.isoformat()}
-        self._open(
-            f"{self._hooks}/sms",
-            {**form, "id": message_id, "linkId": "", "networkCode": LINE.network},
+        self._hook(
+            "sms",
+            {"from": phone, "to": LINE.sms_code, "text": text, "date": at.isoformat()}
+            | {"id": message_id, "linkId": "", "networkCode": LINE.network},
         )
 
     def ussd(self, phone: str, call: Call) -> str:
-        form = {"sessionId": call.id, "phoneNumber": phone, "networkCode": LINE.network}
-        text = "*".join(call.answers)
-        return self._open(
-            f"{self._hooks}/ussd", {**form, "serviceCode": LINE.ussd_code, "text": text}
-        ).decode()
+        """The body of the network's answer: CON or END and the screen."""
+        body = self._hook(
+            "ussd",
+            {"sessionId": call.id, "phoneNumber": phone, "networkCode": LINE.network}
+            | {"serviceCode": LINE.ussd_code, "text": "*".join(call.answers)},
+        )
+        return body.decode(errors="replace")
+
+    def _hook(self, name: str, form: dict[str, str]) -> bytes:
+        return self._open(f"/hooks/{self._key}/{name}", urlencode(form).encode())
+
+    def _open(self, path: str, data: bytes | None = None) -> bytes:
+        asked = Request(self._base + path, data=data)  # noqa: S310  (the scheme was checked)
+        try:
+            with self._opener.open(asked, timeout=PATIENCE_SECONDS) as answer:
+                body: bytes = answer.read()
+        except HTTPException as exc:
+            raise OSError("the answer broke off") from exc
+        return body
+
+
+def _decoded(body: bytes, kind: type[T]) -> T:
+    try:
+        return msgspec.json.decode(body, type=kind)
+    except msgspec.MsgspecError as exc:
+        raise OSError("what answers there is not a Soakbell demonstration") from exc
 
 
 class Handset:
@@ -177,6 +117,7 @@ class Handset:
         self._new_id = new_id
         self._call: Call | None = None
         self._read: dict[str, int] = {}
+        self._silent = False
         self._verbs: dict[Verb, Callable[[str], None]] = {
             "sms": self._sms, "answer": self._answer, "dial": self._dial, "hang": self._hang,
             "who": self._who, "help": lambda _: say(HELP), "nothing": lambda _: None,
@@ -199,12 +140,20 @@ class Handset:
         try:
             arrived = self._server.inbox(self._phone, after)
             holder = self._holder(self._server.people()) if arrived else None
-        except OSError:
-            return  # asked again in a second; what is typed says aloud that nothing answers
+        except OSError as exc:
+            self._lost(exc)
+            return
+        self._silent = False
         for message in arrived:
             name, zone = (holder.name, holder.zone) if holder else (self._phone, "UTC")
             self._say(show_message(name, message, zone))
             self._read[self._phone] = message.n
+
+    def _lost(self, exc: OSError) -> None:
+        """Say once that nothing answers; `poll` asks again in a second."""
+        if not self._silent:
+            self._say(f"The demonstration does not answer ({exc}). It is asked again.")
+        self._silent = True
 
     def _holder(self, people: list[Person]) -> Person | None:
         return next((p for p in people if p.phone == self._phone), None)
@@ -232,7 +181,7 @@ class Handset:
     def _who(self, number: str) -> None:
         people = self._server.people()
         if not number:
-            self._say(show_people(people, self._phone))
+            self._say(show_people(people, self._phone, self._read))
         elif 1 <= int(number) <= len(people):
             self._hand_to(people[int(number) - 1])
         else:
@@ -250,7 +199,7 @@ def fresh_id() -> str:
     return f"t{uuid4().hex}"
 
 
-def run(  # noqa: PLR0913, PLR0917  (the last two are for tests)
+def run(
     base_url: str,
     key: str,
     phone: str,
