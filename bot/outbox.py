@@ -36,7 +36,7 @@ return head
 """
 
 # Takes the item off only if it is still the head. ARGV: phone, item id, score for what follows,
-# then one more command as JSON (what to remember of the item).
+# then commands as JSON (what to remember of the item).
 SETTLE = """
 local head = redis.call('LINDEX', KEYS[1], 0)
 if not head or cjson.decode(head).id ~= ARGV[2] then return 0 end
@@ -48,7 +48,7 @@ if redis.call('EXISTS', KEYS[1]) == 1 then
 else
   redis.call('ZREM', KEYS[2], ARGV[1])
 end
-redis.call(unpack(cjson.decode(ARGV[4])))
+for _, op in ipairs(cjson.decode(ARGV[4])) do redis.call(unpack(op)) end
 return 1
 """
 
@@ -133,17 +133,20 @@ class Outbox:
         return None if raw is None else msgspec.json.decode(raw, type=Outgoing)
 
     def settle(self, item: Outgoing, message_id: str, now: float) -> bool:
-        """*item* was sent as *message_id*. False if another worker settled it first."""
+        """*item* was sent as *message_id* ("" if the gateway gave none, so no receipt can come).
+
+        False if another worker settled it first; then nothing is changed.
+        """
         sent = Sent(phone=item.phone, site=item.site, batch=item.batch, kind=item.kind)
         remember = ["SET", f"sb:sent:{message_id}", text_of(sent), "EX", str(SENT_SECONDS)]
-        return self._take(item, now, remember)
+        return self._take(item, now, [remember] if message_id else [])
 
     def bury(self, item: Outgoing, reason: str, at: datetime) -> bool:
         """*item* will never go. False if another worker buried it first."""
         dead = text_of(Dead(item=item, reason=reason, at=at))
-        return self._take(item, at.timestamp(), ["HSET", DEAD, item.id, dead])
+        return self._take(item, at.timestamp(), [["HSET", DEAD, item.id, dead]])
 
-    def _take(self, item: Outgoing, now: float, then: Op) -> bool:
+    def _take(self, item: Outgoing, now: float, then: list[Op]) -> bool:
         keys = [queue(item.phone), DUE, TRIES]
         return bool(self._settle(keys, [item.phone, item.id, repr(now), text_of(then)]))
 

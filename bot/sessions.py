@@ -174,6 +174,19 @@ def turn_ops(turn: Turn) -> list[Op]:
     return ops
 
 
+class Sealed(NamedTuple):
+    """A turn as its script takes it."""
+
+    keys: list[str]
+    words: list[str]
+
+
+def seal(turn: Turn) -> Sealed:
+    """Everything of *turn* as text; ValueError for what cannot be kept, as a naive moment."""
+    keys = [f"sb:seen:{turn.change.event.id}", f"sb:unit:{turn.after.site.id}"]
+    return Sealed(keys, [str(turn.before.version), msgspec.json.encode(turn_ops(turn)).decode()])
+
+
 class Sessions:
     """Reads and commits units. *redis* answers in bytes."""
 
@@ -209,18 +222,18 @@ class Sessions:
 
     def commit(self, before: Unit, after: Unit, change: Change) -> Verdict:
         """Make one turn durable, whole or not at all."""
-        return _verdict(self._commit(*self._words(Turn(before, after, change))))
+        keys, words = seal(Turn(before, after, change))
+        return _verdict(self._commit(keys, words))
 
-    def commit_all(self, turns: Sequence[Turn]) -> list[Verdict]:
-        """Commit several turns in order and in one round trip; each stands or falls alone."""
+    def commit_all(self, sealed: Sequence[Sealed]) -> list[Verdict]:
+        """Commit several turns in order and in one round trip; each stands or falls alone.
+
+        One that Redis could not take counts as stale: made again alone, it shows its error.
+        """
         pipe = self.redis.pipeline(transaction=False)
-        for turn in turns:
-            self._commit(*self._words(turn), client=pipe)
-        return [_verdict(reply) for reply in pipe.execute()]
-
-    def _words(self, turn: Turn) -> tuple[list[str], list[str]]:
-        keys = [f"sb:seen:{turn.change.event.id}", f"sb:unit:{turn.after.site.id}"]
-        return keys, [str(turn.before.version), msgspec.json.encode(turn_ops(turn)).decode()]
+        for keys, words in sealed:
+            self._commit(keys, words, client=pipe)
+        return [_verdict(reply) for reply in pipe.execute(raise_on_error=False)]
 
 
 def _unit(page: bytes | None, fields: Mapping[bytes, bytes]) -> Unit | None:
@@ -229,7 +242,9 @@ def _unit(page: bytes | None, fields: Mapping[bytes, bytes]) -> Unit | None:
     return read_unit(page, {name.decode(): raw for name, raw in fields.items()})
 
 
-def _verdict(reply: list[Any]) -> Verdict:
+def _verdict(reply: list[Any] | Exception) -> Verdict:
+    if isinstance(reply, Exception):
+        return Stale()
     if reply[0] == b"committed":
         return Committed()
     return Seen(reply[1].decode()) if reply[0] == b"seen" else Stale()

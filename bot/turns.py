@@ -1,0 +1,134 @@
+"""From what a step says to what a commit writes: texts rendered, segments counted."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from bot.errors import BotError
+from bot.model import (
+    ClearTimer,
+    Effect,
+    Event,
+    Heard,
+    Prompt,
+    Push,
+    Rang,
+    Reply,
+    Say,
+    SetTimer,
+    Step,
+    Unit,
+)
+from bot.outbox import Outgoing
+from bot.sessions import Change, Turn
+from flows.batch import Batch
+
+Render = Callable[[Prompt, str, str, bool, bool], str]
+"""(prompt, language, zone, practice, hastened) to the text a person reads."""
+
+LANGUAGE = "en"  # of whoever the register does not know
+
+
+@dataclass(frozen=True, slots=True)
+class Scribe:
+    """Writes turns down. *count_parts* says how many SMS segments a text costs."""
+
+    render: Render
+    count_parts: Callable[[str], int]
+
+    def turn(self, before: Unit, event: Event, step: Step) -> Turn:
+        """The unit after *step*, its version and costs included, and all that goes with it.
+
+        BotError for a turn that leaves the asker on USSD with no answer, or with two.
+        """
+        effects = step.effects
+        messages = self._messages(step.unit, event, effects)
+        costs: Counter[str] = Counter()
+        for item in messages:
+            if item.batch:
+                costs[item.batch] += self.count_parts(item.text)
+        batches = {k: _costlier(b, costs) for k, b in step.unit.batches.items()}
+        change = Change(
+            event=event,
+            body=self._body(step.unit, event, effects),
+            outgoing=messages,
+            timers=(*_timers(effects), *_forgotten(before, step, event)),
+            pushes=tuple(
+                replace(e, batch=_costlier(e.batch, costs)) for e in effects if isinstance(e, Push)
+            ),
+        )
+        after = replace(step.unit, version=before.version + 1, batches=batches)
+        return Turn(before, after, change)
+
+    def text(self, unit: Unit, phone: str, effect: Reply | Say) -> str:
+        """What *effect* says, in the language of whoever has *phone*, at the facility's time."""
+        person = unit.site.person(phone)
+        language = person.language if person else LANGUAGE
+        zone = unit.site.zone
+        return self.render(effect.prompt, language, zone, effect.practice, effect.hastened)
+
+    def _messages(
+        self, unit: Unit, event: Event, effects: tuple[Effect, ...]
+    ) -> tuple[Outgoing, ...]:
+        said = [s for e in effects if (s := _as_sms(event, e)) is not None]
+        return tuple(
+            Outgoing(
+                id=f"{event.id}.{index}",
+                phone=say.phone,
+                text=self.text(unit, say.phone, say),
+                kind=say.kind,
+                at=event.at,
+                site=unit.site.id,
+                batch=say.batch_id,
+            )
+            for index, say in enumerate(said)
+        )
+
+    def _body(self, unit: Unit, event: Event, effects: tuple[Effect, ...]) -> str:
+        replies = [e for e in effects if isinstance(e, Reply)]
+        if not isinstance(event, Heard):
+            if replies:
+                raise BotError(f"a reply to {type(event).__name__}, which nobody asked")
+            return ""
+        if event.channel == "sms":
+            return ""
+        if len(replies) != 1:
+            raise BotError(f"{len(replies)} replies on a USSD screen, which shows one")
+        word = "END" if replies[0].end else "CON"
+        return f"{word} {self.text(unit, event.phone, replies[0])}"
+
+
+def _as_sms(event: Event, effect: Effect) -> Say | None:
+    if isinstance(effect, Say):
+        return effect
+    if isinstance(effect, Reply) and isinstance(event, Heard) and event.channel == "sms":
+        return Say(
+            phone=event.phone,
+            prompt=effect.prompt,
+            kind="ask",
+            batch_id=effect.batch_id,
+            practice=effect.practice,
+            hastened=effect.hastened,
+        )
+    return None
+
+
+def _costlier(batch: Batch, costs: Mapping[str, int]) -> Batch:
+    parts = costs.get(batch.id, 0)
+    return replace(batch, segments=batch.segments + parts) if parts else batch
+
+
+def _timers(effects: tuple[Effect, ...]) -> tuple[SetTimer | ClearTimer, ...]:
+    return tuple(e for e in effects if isinstance(e, SetTimer | ClearTimer))
+
+
+def _forgotten(before: Unit, step: Step, event: Event) -> tuple[ClearTimer, ...]:
+    """A batch that is no longer in the unit must not ring for ever.
+
+    A batch that is open keeps its timer whatever happens: the step says when it may go.
+    """
+    names = set(before.batches) | ({event.batch_id} if isinstance(event, Rang) else set())
+    spoken = {t.batch_id for t in _timers(step.effects)}
+    return tuple(ClearTimer(name) for name in sorted(names - set(step.unit.batches) - spoken))
