@@ -240,13 +240,18 @@ def _methods(text: str) -> tuple[Method, ...]:
     return tuple(m for m in METHODS if m in found)
 
 
+def _taken_methods(reader: Reader, row: Row) -> tuple[Method, ...]:
+    none: tuple[Method, ...] = ()
+    return reader.take(row, "methods", _methods, none)
+
+
 def _district(reader: Reader, row: Row) -> District:
     return District(reader.take(row, "id", rows.an_id, ""),
                     reader.take(row, "name", rows.a_name, ""))
 
 
 def _facility(reader: Reader, row: Row) -> Facility:
-    methods = reader.take(row, "methods", _methods, ())
+    methods = _taken_methods(reader, row)
     kinds = rows.one_of("", "gravity", "prevacuum")
     autoclave = reader.take(row, "autoclave", kinds, "unread")
     if "autoclave" in methods and not autoclave:
@@ -258,7 +263,7 @@ def _facility(reader: Reader, row: Row) -> Facility:
         altitude_m=reader.take(row, "altitude_m", rows.an_altitude, 0.0),
         zone=reader.take(row, "zone", rows.a_zone, "UTC"),
         methods=methods,
-        autoclave=cast(Autoclave, autoclave),
+        autoclave=cast("Autoclave", autoclave),
         measures=reader.take(row, "measures", rows.words, ()),
         protocol=reader.take(row, "protocol", rows.a_protocol, ""),
     )
@@ -267,9 +272,9 @@ def _facility(reader: Reader, row: Row) -> Facility:
 def _model(reader: Reader, row: Row) -> Model:
     return Model(
         id=reader.take(row, "id", rows.an_id, ""),
-        kind=cast(Kind, reader.take(row, "kind", rows.one_of("bag", "suction"), "bag")),
+        kind=cast("Kind", reader.take(row, "kind", rows.one_of("bag", "suction"), "bag")),
         pieces=reader.take(row, "pieces_list", rows.pieces, ()),
-        methods=reader.take(row, "methods", _methods, ()),
+        methods=_taken_methods(reader, row),
     )
 
 
@@ -286,7 +291,7 @@ def _member(reader: Reader, row: Row, region: str | None) -> Member:
         id=reader.take(row, "id", rows.an_id, ""),
         name=reader.take(row, "name", rows.a_name, ""),
         phone=reader.take(row, "phone", rows.a_phone(region), ""),
-        role=cast(Role, role),
+        role=cast("Role", role),
         language=reader.take(row, "language", rows.a_language, "en"),
     )
     return Member(person, place if role else "")  # without a role, which kind of place is unknown

@@ -1,0 +1,1 @@
+"""The steps of the store's schema, run by `Database.migrate`."""

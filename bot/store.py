@@ -1,0 +1,195 @@
+"""The store: the register, batches with their logs, conditions of sets, running totals.
+
+Every method raises StoreDown when the database does not answer (try again later), and ValueError
+for a value that it cannot hold (trying again changes nothing).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, delete, insert, select, text
+
+from bot import queries, recording
+from bot.database import Database
+from bot.model import Person
+from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
+from bot.recording import Record
+from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
+from bot.tables import batches, districts, facilities, models, people, sets
+from flows.batch import Batch
+
+__all__ = ["BatchFilter", "CountFilter", "Page", "Record", "SetFilter", "Store"]
+
+AT_ONCE = 100  # batches in one transaction: more gain little and hold locks for longer
+
+log = logging.getLogger(__name__)
+
+
+def _nothing_against(_batch: Batch) -> Sequence[object]:
+    return ()
+
+
+class Store:
+    """The database at *url* (`sqlite:///...` or `postgresql://...`).
+
+    Batches on hastened time count only with *allow_hastened* (a demonstration). *findings* says
+    what stands against a released batch: anything, and its sets are not shown READY.
+    """
+
+    def __init__(
+        self,
+        url: str,
+        *,
+        allow_hastened: bool = False,
+        findings: Callable[[Batch], Sequence[object]] = _nothing_against,
+    ) -> None:
+        self.database = Database(url)
+        self._allow_hastened = allow_hastened
+        self._findings = findings
+
+    def migrate(self) -> None:
+        """Bring the tables to the newest form."""
+        self.database.migrate()
+
+    def ping(self) -> None:
+        """Return if the store answers; StoreDown if not."""
+        with self.database.read() as connection:
+            connection.execute(select(1))
+
+    def close(self) -> None:
+        self.database.close()
+
+    # ---- register --------------------------------------------------------------------------
+
+    def save_register(self, register: Register) -> None:
+        """Put *register* in the place of the one before, whole."""
+        with self.database.write() as connection:
+            if self.database.is_postgresql:  # one importer at a time; readers go on
+                connection.execute(text("LOCK TABLE districts IN EXCLUSIVE MODE"))
+            for table in (people, sets, models, facilities, districts):
+                connection.execute(delete(table))
+            for table, rows in _register_rows(register):
+                if rows:
+                    connection.execute(insert(table), rows)
+
+    def load_register(self) -> Register:
+        """The register as it was saved; an empty one if none was."""
+        with self.database.read() as connection:
+            return _read_register(connection)
+
+    # ---- batches ---------------------------------------------------------------------------
+
+    def record(self, docs: Sequence[Record]) -> int:
+        """Keep each state that is newer than the store's; in any order, any number of times.
+
+        Practice is never kept, nor hastened time unless allowed. Returns how many batches were
+        new or newer. Raises ValueError before writing anything if one of *docs* is impossible.
+        """
+        for doc in docs:
+            recording.check(doc)
+        kept = [self._believed(doc) for doc in docs if self._counts(doc.batch)]
+        return sum(self._record_chunk(kept[i : i + AT_ONCE]) for i in range(0, len(kept), AT_ONCE))
+
+    def _counts(self, batch: Batch) -> bool:
+        return not batch.practice and (batch.hasten == 1 or self._allow_hastened)
+
+    def _believed(self, doc: Record) -> Record:
+        kept = recording.believed(doc, self._findings)
+        if len(kept.sets) < len(doc.sets):
+            log.warning("batch %s does not prove its sets READY; not shown so", doc.batch.id)
+        return kept
+
+    def _record_chunk(self, chunk: Sequence[Record]) -> int:
+        with self.database.write() as connection:
+            return recording.record_all(connection, chunk)
+
+    def owners(self, docs: Sequence[Record]) -> set[str]:
+        """The districts that *docs* touch: claimed, registered, and of the batches replaced."""
+        named = {doc.batch.facility for doc in docs}
+        ids = {doc.batch.id for doc in docs}
+        used = {s.id for doc in docs for s in doc.sets}
+        of_sets = (select(facilities.c.district).join(sets, sets.c.facility == facilities.c.id)
+                   .where(sets.c.id.in_(used)))
+        asked = (select(facilities.c.district).where(facilities.c.id.in_(named)), of_sets,
+                 select(batches.c.district).where(batches.c.id.in_(ids)))
+        with self.database.read() as connection:
+            found = {d for query in asked for d in connection.scalars(query.distinct())}
+        return found | {doc.batch.district for doc in docs}
+
+    # ---- questions -------------------------------------------------------------------------
+
+    def batches(self, wanted: BatchFilter) -> Page:
+        """Batches, newest first."""
+        with self.database.read() as connection:
+            return queries.list_batches(connection, wanted)
+
+    def batch(self, batch_id: str) -> Row | None:
+        """One batch with its log, or None."""
+        with self.database.read() as connection:
+            return queries.get_batch(connection, batch_id)
+
+    def sets(self, wanted: SetFilter, now: datetime) -> Page:
+        """Registered sets with their condition at *now*."""
+        with self.database.read() as connection:
+            return queries.list_sets(connection, wanted, now)
+
+    def facilities(self, district: str = "") -> list[Row]:
+        """Facilities, without their people."""
+        with self.database.read() as connection:
+            return queries.list_facilities(connection, district)
+
+    def counts(self, wanted: CountFilter) -> list[Row]:
+        """Running totals of closed batches."""
+        with self.database.read() as connection:
+            return queries.count(connection, wanted)
+
+
+def _register_rows(register: Register) -> list[tuple[Any, list[Row]]]:
+    """Tables in the order in which they refer to each other, with their rows."""
+    return [
+        (districts, [{"id": d.id, "name": d.name} for d in register.districts]),
+        (facilities, [_facility_row(f) for f in register.facilities]),
+        (models, [_model_row(m) for m in register.models]),
+        (sets, [{"id": s.id, "facility": s.facility, "model": s.model} for s in register.sets]),
+        (people, [_member_row(m) for m in register.people]),
+    ]
+
+
+def _facility_row(f: Facility) -> Row:
+    return {"id": f.id, "name": f.name, "district": f.district, "altitude_m": f.altitude_m,
+            "zone": f.zone, "methods": " ".join(f.methods), "autoclave": f.autoclave,
+            "measures": " ".join(f.measures), "protocol": f.protocol}
+
+
+def _model_row(m: Model) -> Row:
+    pieces = " ".join(f"{name}:{number}" for name, number in m.pieces)
+    return {"id": m.id, "kind": m.kind, "pieces": pieces, "methods": " ".join(m.methods)}
+
+
+def _member_row(m: Member) -> Row:
+    p = m.person
+    return {"id": p.id, "name": p.name, "phone": p.phone, "role": p.role, "place": m.place,
+            "language": p.language}
+
+
+def _read_register(connection: Connection) -> Register:
+    def rows(table: Any) -> list[Any]:
+        return list(connection.execute(select(table)))
+
+    return assemble(
+        (District(r.id, r.name) for r in rows(districts)),
+        (Facility(r.id, r.name, r.district, r.altitude_m, r.zone, tuple(r.methods.split()),
+                  r.autoclave, tuple(r.measures.split()), r.protocol) for r in rows(facilities)),
+        (Model(r.id, r.kind, _pieces(r.pieces), tuple(r.methods.split())) for r in rows(models)),
+        (RegisteredSet(r.id, r.facility, r.model) for r in rows(sets)),
+        (Member(Person(r.id, r.name, r.phone, r.role, r.language), r.place)
+         for r in rows(people)),
+    )
+
+
+def _pieces(text_: str) -> tuple[tuple[str, int], ...]:
+    return tuple((name, int(n)) for name, _, n in (w.partition(":") for w in text_.split()))

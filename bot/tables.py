@@ -1,0 +1,159 @@
+"""The tables of the store, the same on SQLite and PostgreSQL. Lists are words in one text."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    DateTime,
+    Dialect,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+    TypeDecorator,
+)
+
+metadata = MetaData(naming_convention={
+    "pk": "pk_%(table_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_name)s",
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+})
+
+
+class UtcTime(TypeDecorator[datetime]):
+    """Aware UTC in, aware UTC out. A naive time is refused (ValueError): which hour was meant?"""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a time without its zone cannot be stored")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:  # noqa: ARG002
+        if value is None:
+            return None
+        # SQLite gives back the UTC that went in, without saying so.
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Words(TypeDecorator[str]):
+    """Text that both engines can hold: PostgreSQL takes no NUL, and neither a lone surrogate."""
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:  # noqa: ARG002
+        if value is None:
+            return None
+        return value.encode("utf-8", "replace").decode().replace("\0", "\ufffd")
+
+
+def _words(name: str) -> Column[str]:
+    return Column(name, Words, nullable=False)
+
+
+def _id() -> Column[str]:
+    return Column("id", Words, primary_key=True)
+
+
+districts = Table("districts", metadata, _id(), _words("name"))
+
+facilities = Table(
+    "facilities", metadata, _id(), _words("name"),
+    Column("district", Words, ForeignKey("districts.id"), nullable=False),
+    Column("altitude_m", Float, nullable=False),
+    _words("zone"), _words("methods"), _words("autoclave"), _words("measures"),
+    _words("protocol"),
+)
+
+models = Table("models", metadata, _id(), _words("kind"), _words("pieces"), _words("methods"))
+
+sets = Table(
+    "sets", metadata, _id(),
+    Column("facility", Words, ForeignKey("facilities.id"), nullable=False, index=True),
+    Column("model", Words, ForeignKey("models.id"), nullable=False),
+)
+
+people = Table(
+    "people", metadata, _id(), _words("name"),
+    Column("phone", Words, nullable=False, unique=True),
+    _words("role"), _words("place"), _words("language"),
+)
+
+# One row a batch, its newest version. `day` and `month` are those of its closing, in the
+# facility's zone; `doc` is the whole batch as JSON. `set_count` is all its sets, `aside_count`
+# those of them that were set aside. Not tied to the register: a batch outlives its facility's row.
+batches = Table(
+    "batches", metadata, _id(), _words("facility"), _words("district"),
+    Column("opened_at", UtcTime, nullable=False),
+    Column("closed_at", UtcTime),
+    Column("expires_at", UtcTime),
+    _words("day"), _words("month"), _words("method"), _words("outcome"),
+    _words("protocol"), _words("flow"), _words("sets"),
+    Column("set_count", Integer, nullable=False),
+    Column("aside_count", Integer, nullable=False),
+    Column("segments", Integer, nullable=False),
+    Column("version", Integer, nullable=False),
+    _words("doc"),
+)
+Index("ix_batches_month_district_method", batches.c.month, batches.c.district, batches.c.method,
+      batches.c.outcome)
+Index("ix_batches_opened_at_id", batches.c.opened_at, batches.c.id)
+Index("ix_batches_district_opened_at_id", batches.c.district, batches.c.opened_at, batches.c.id)
+Index("ix_batches_facility_opened_at_id", batches.c.facility, batches.c.opened_at, batches.c.id)
+
+# The logs, one row an entry, so that missed steps can be asked for. `by_id` is a person's id.
+entries = Table(
+    "entries", metadata,
+    Column("batch", Words, ForeignKey("batches.id", ondelete="CASCADE"), primary_key=True),
+    Column("n", Integer, primary_key=True, autoincrement=False),
+    Column("at", UtcTime, nullable=False),
+    _words("kind"), _words("stage"), _words("by_id"), _words("via"), _words("said"),
+    _words("mark"), _words("set_id"),
+    Column("voids", Integer),
+    _words("facts"),
+)
+Index("ix_entries_kind_mark_at", entries.c.kind, entries.c.mark, entries.c.at)
+
+set_states = Table(
+    "set_states", metadata, _id(), _words("condition"),
+    Column("since", UtcTime), Column("expires_at", UtcTime),
+    _words("batch"), _words("load"),
+    Column("version", Integer, nullable=False),
+)
+
+
+def _counts() -> tuple[Column[int], ...]:
+    names = ("batches", "sets", "aside", "segments")
+    return tuple(Column(name, BigInteger, nullable=False) for name in names)
+
+
+def _key(name: str) -> Column[str]:
+    return Column(name, Words, primary_key=True)
+
+
+# Running totals of closed batches: by day and facility, and by month and district, which a page
+# over years and the whole country can still read at once.
+totals = Table(
+    "totals", metadata,
+    _key("day"), _key("district"), _key("facility"), _key("method"), _key("outcome"),
+    _words("month"), _words("week"), *_counts(),
+)
+Index("ix_totals_district_day", totals.c.district, totals.c.day)
+
+totals_month = Table(
+    "totals_month", metadata,
+    _key("month"), _key("district"), _key("method"), _key("outcome"), *_counts(),
+)
+Index("ix_totals_month_district_month", totals_month.c.district, totals_month.c.month)
