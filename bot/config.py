@@ -138,7 +138,7 @@ def from_env(environ: Mapping[str, str], needs: Collection[str] = NEEDED) -> Con
         store_url=read.store(),
         store_token=read.text("STORE_TOKEN"),
         hook_key=read.hook_key(),
-        gateway_url=read.url("GATEWAY_URL", ("http", "https")).rstrip("/"),
+        gateway_url=read.gateway_url(),
         gateway_file=read.path("GATEWAY_FILE", folder=False),
         gateway_username=read.text("GATEWAY_USERNAME"),
         gateway_api_key=read.text("GATEWAY_API_KEY"),
@@ -227,6 +227,12 @@ class _Reader:
         if value and not _has_scheme(value, schemes):
             self._wrong(name, f"must be an address that begins with {' or '.join(schemes)}")
         return value
+
+    def gateway_url(self) -> str:
+        value = self.url("GATEWAY_URL", ("http", "https"))
+        if "@" in value or "?" in value or "#" in value:  # it is shown, so it may hold no secret
+            self._wrong("GATEWAY_URL", "must hold no user, query or fragment")
+        return value.rstrip("/")
 
     def store(self) -> str:
         stores = ("sqlite", "postgresql", "postgresql+psycopg", "https")

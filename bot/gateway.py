@@ -146,9 +146,10 @@ class Gateway:
 
     def _plain(self, said: str) -> str:
         """The gateway's own words with nothing in them that could be a phone number or the key."""
-        if self.api_key:
-            said = said.replace(self.api_key, "")
-        return re.sub(r"\d{4,}|[^\w ]", "", said)[:60]
+        if re.fullmatch(r"[0-9]{1,3}", said):
+            return said
+        said = said.replace(self.api_key, "") if self.api_key else said
+        return re.sub(r"[\d_]|[^\w ]", "", said)[:60]
 
 
 def gateway_from(config: Config) -> Gateway:
@@ -201,4 +202,4 @@ def _find(node: Any, path: str) -> Any:
 def _word(node: dict[str, Any], path: str) -> str:
     """The text or number at *path*, as text; "" where there is none."""
     found = _find(node, path) if path else None
-    return str(found) if isinstance(found, str | int | float) else ""
+    return str(found).strip() if isinstance(found, str | int | float) else ""

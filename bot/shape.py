@@ -24,7 +24,7 @@ VERDICTS: tuple[Verdict, ...] = ("accepted", "refused", "later")
 
 SLOT = re.compile(r"\{(\w+)\}")
 _SLOTS = frozenset({"username", "api_key", "to", "text", "sender"})
-_RANGE = re.compile(r"(\d+)-(\d+)")
+_RANGE = re.compile(r"([0-9]{1,9})-([0-9]{1,9})")
 
 
 class Codes(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -45,8 +45,10 @@ class Codes(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
         return next((name for name in VERDICTS if self._in_range(name, code)), "later")
 
     def _in_range(self, name: Verdict, code: str) -> bool:
+        if not re.fullmatch(r"[0-9]{1,9}", code):
+            return False
         spans = (found for text in getattr(self, name) if (found := _RANGE.fullmatch(text)))
-        return code.isdecimal() and any(int(s[1]) <= int(code) <= int(s[2]) for s in spans)
+        return any(int(span[1]) <= int(code) <= int(span[2]) for span in spans)
 
 
 # 402, 404, 405, 407: the account or the address is wrong, not the message. So are 401 and 403,
@@ -135,7 +137,7 @@ class UssdShape(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only
 
 
 class DateShape(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """*formats* (iso, unix, unix_ms or strptime's) are tried in order; *zone* where none is said."""
+    """*formats* (iso, unix, unix_ms or strptime's) are tried in order; *zone* where none is."""
 
     formats: tuple[str, ...] = ("iso",)
     zone: str = "UTC"
