@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from itertools import pairwise
 from typing import Any
@@ -21,11 +22,12 @@ import msgspec
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from bot.model import SetState
+from bot.model import Push, SetState
 from bot.tables import batches, entries, facilities, set_states, totals, totals_month
 from flows.batch import Batch, Entry
 
 UNWRITTEN = -1  # the version of a placeholder: older than any document
+MOST_SETS = 64  # of one batch; a nurse's hands end long before
 KEY_CHARACTERS = 64  # what stands in an index is bounded
 BEFORE_ALL = datetime.min.replace(tzinfo=UTC)
 COUNTS = ("batches", "sets", "aside", "segments")
@@ -34,25 +36,23 @@ Row = dict[str, Any]
 Key = tuple[str, ...]
 
 
-class Record(msgspec.Struct, frozen=True):
-    """One state of a batch and of its sets, as it is pushed to a store."""
+Record = Push  # one state of a batch and of its sets: what is pushed is what is recorded
 
-    batch: Batch
-    sets: tuple[SetState, ...] = ()
 
-    @property
-    def version(self) -> int:
-        """The log only grows: its length tells the newer state."""
-        return len(self.batch.log)
+def version(record: Record) -> int:
+    """The log only grows: its length tells the newer state."""
+    return len(record.batch.log)
 
 
 def check(record: Record) -> None:
     """Raise ValueError with a plain sentence if *record* cannot be what it says."""
     batch, log = record.batch, record.batch.log
     keys = [batch.id, batch.facility, batch.district, *(s.id for s in record.sets)]
-    if not all(0 < len(key) <= KEY_CHARACTERS for key in (*keys, *(s.id for s in batch.sets))):
-        raise ValueError(f"batch {batch.id[:KEY_CHARACTERS]}: every id has 1 to "
-                         f"{KEY_CHARACTERS} characters")
+    if not all(map(_is_key, (*keys, *(s.id for s in batch.sets)))):
+        raise ValueError(f"batch {batch.id[:KEY_CHARACTERS]!r}: every id has 1 to "
+                         f"{KEY_CHARACTERS} printable characters")
+    if len(record.sets) > MOST_SETS:
+        raise ValueError(f"batch {batch.id}: at most {MOST_SETS} sets")
     times = [batch.opened_at, batch.closed_at, batch.expires_at, batch.due, *(e.at for e in log),
              *(t for s in record.sets for t in (s.since, s.expires_at))]
     if any(t.tzinfo is None for t in times if t):
@@ -63,11 +63,16 @@ def check(record: Record) -> None:
         raise ValueError(f"batch {batch.id}: the entries of a log are numbered upwards")
 
 
+def _is_key(text: str) -> bool:
+    return 0 < len(text) <= KEY_CHARACTERS and text.isprintable()
+
+
 def record_all(connection: Connection, records: Sequence[Record]) -> int:
     """Write *records* (already checked, one transaction). Returns how many batches were newer."""
     newest: dict[str, Record] = {}
     for record in records:
-        if record.batch.id not in newest or record.version > newest[record.batch.id].version:
+        known = newest.get(record.batch.id)
+        if known is None or version(record) > version(known):
             newest[record.batch.id] = record
     taken = _write_batches(connection, newest)
     _write_states(connection, records)
@@ -135,7 +140,7 @@ def _batch_row(record: Record, zone: str) -> Row:
         "expires_at": batch.expires_at, "day": day, "month": day[:7], "method": batch.method,
         "outcome": batch.outcome, "protocol": batch.protocol, "flow": batch.flow,
         "sets": " ".join(s.id for s in batch.sets), "set_count": len(batch.sets),
-        "aside_count": _aside(batch), "segments": batch.segments, "version": record.version,
+        "aside_count": _aside(batch), "segments": batch.segments, "version": version(record),
         "doc": msgspec.json.encode(batch).decode(),
     }
 
@@ -230,7 +235,7 @@ def _write_states(connection: Connection, records: Sequence[Record]) -> None:
     best: dict[str, Row] = {}
     for record in records:
         for state in record.sets:
-            row = _state_row(record.version, state)
+            row = _state_row(version(record), state)
             if state.id not in best or _rank(row) > _rank(best[state.id]):
                 best[state.id] = row
     if not best:
@@ -241,10 +246,10 @@ def _write_states(connection: Connection, records: Sequence[Record]) -> None:
             [row for i, row in sorted(best.items()) if _rank(row) > _rank(held[i])])
 
 
-def _state_row(version: int, state: SetState) -> Row:
+def _state_row(of_version: int, state: SetState) -> Row:
     return {"id": state.id, "condition": state.condition, "since": state.since,
             "expires_at": state.expires_at, "batch": state.batch, "load": state.load,
-            "version": version}
+            "version": of_version}
 
 
 # ---- what is believed ----------------------------------------------------------------------
@@ -263,4 +268,4 @@ def believed(record: Record, findings: Callable[[Batch], Sequence[object]]) -> R
     ready = {s.id for s in batch.remaining} if proven else set()
     kept = tuple(s for s in record.sets
                  if s.condition != "READY" or (s.id in ready and s.batch in {"", batch.id}))
-    return Record(batch, kept)
+    return replace(record, sets=kept)

@@ -108,7 +108,12 @@ class Store:
             return recording.record_all(connection, chunk)
 
     def owners(self, docs: Sequence[Record]) -> set[str]:
-        """The districts that *docs* touch: claimed, registered, and of the batches replaced."""
+        """The districts that *docs* touch: claimed, registered, and of the batches replaced.
+
+        Raises ValueError if one of *docs* is impossible.
+        """
+        for doc in docs:
+            recording.check(doc)
         named = {doc.batch.facility for doc in docs}
         ids = {doc.batch.id for doc in docs}
         used = {s.id for doc in docs for s in doc.sets}

@@ -1,0 +1,86 @@
+"""The OpenAPI description of the API."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from bot.queries import DIMENSIONS, MOST_ROWS
+
+Json = dict[str, Any]
+
+_FROM = ("from", "first day, such as 2025-03-01")
+_TO = ("to", "last day, included")
+_DISTRICT = ("district", "a district's id; a token of one district sees only that")
+_FACILITY = ("facility", "a facility's id")
+_LIMIT = ("limit", f"rows of a page, 1 to {MOST_ROWS}; 100 if not given")
+_AFTER = ("after", "the `next` of the page before")
+_FORMAT = ("format", "json or csv; or send Accept: text/csv")
+_BY = ("by", f"any of {', '.join(DIMENSIONS)}; repeated, or separated by commas")
+
+_ERROR: Json = {
+    "type": "object",
+    "required": ["error"],
+    "properties": {"error": {
+        "type": "object",
+        "required": ["code", "message"],
+        "properties": {"code": {"type": "string"}, "message": {"type": "string"}},
+    }},
+}
+
+
+def document() -> Json:
+    """The description, as a value for JSON."""
+    return {
+        "openapi": "3.1.0",
+        "info": {"title": "Soakbell", "version": "1",
+                 "description": "Batches, conditions of sets, and counts. No phone numbers."},
+        "servers": [{"url": "/api/v1"}],
+        "security": [{"bearer": []}],
+        "paths": _paths(),
+        "components": {
+            "securitySchemes": {"bearer": {"type": "http", "scheme": "bearer"}},
+            "schemas": {"Error": _ERROR},
+        },
+    }
+
+
+def _paths() -> Json:
+    return {
+        "/batches": {
+            "get": _table("Batches, newest first", _FROM, _TO, _DISTRICT, _FACILITY,
+                          ("outcome", "released, set aside, cancelled or open"),
+                          ("method", "chlorine, boiling, steaming or autoclave"),
+                          _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take the state of a batch, or a list of them; the batch's id is "
+                               "the key, and an older or repeated state changes nothing")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
+        "/batches/{id}": {"get": _operation("One batch with its log") | {
+            "parameters": [_parameter("id", "the batch's id", place="path")]}},
+        "/sets": {"get": _table(
+            "Sets with their condition now", _DISTRICT, _FACILITY,
+            ("condition", "READY, IN PROCESS, USED, SET ASIDE or EXPIRED"),
+            _LIMIT, _AFTER, _FORMAT)},
+        "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},
+        "/counts": {"get": _table("Closed batches, counted by the facility's local day", _FROM,
+                                  _TO, _BY, _DISTRICT, _FACILITY, _FORMAT)},
+        "/openapi.json": {"get": _operation("This description") | {"security": []}},
+    }
+
+
+def _parameter(name: str, description: str, place: str = "query") -> Json:
+    return {"name": name, "in": place, "required": place == "path", "description": description,
+            "schema": {"type": "string"}}
+
+
+def _operation(summary: str) -> Json:
+    refused = {"description": "Refused or failed", "content": {"application/json": {
+        "schema": {"$ref": "#/components/schemas/Error"}}}}
+    return {"summary": summary, "responses": {
+        "200": {"description": "Done", "content": {"application/json": {}}}, "default": refused}}
+
+
+def _table(summary: str, *parameters: tuple[str, str]) -> Json:
+    operation = _operation(summary) | {"parameters": [_parameter(*p) for p in parameters]}
+    operation["responses"]["200"]["content"]["text/csv"] = {}
+    return operation
