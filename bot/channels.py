@@ -177,9 +177,8 @@ def _e164(number: str, region: str | None) -> str | None:
 
 def clean(said: str) -> str:
     """One line without control or invisible characters, its digits 0 to 9 in whatever script."""
-    line = " ".join(said.split())
-    kept = (c for c in line if unicodedata.category(c)[0] != "C" or c in _JOINERS)
-    return ascii_digits(unicodedata.normalize("NFC", "".join(kept))).strip()
+    kept = (c for c in said if c.isspace() or c in _JOINERS or unicodedata.category(c)[0] != "C")
+    return " ".join(ascii_digits(unicodedata.normalize("NFC", "".join(kept))).split())
 
 
 def ascii_digits(text: str) -> str:
