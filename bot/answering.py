@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 
-from bot.asking import asks_of, choices, minutes_left, page_shown, title
+from bot.asking import asks_of, choices, minutes_left, page_shown
 from bot.model import Pace, Prompt
 from bot.progress import (
     Book,
@@ -23,6 +23,8 @@ from flows.judge import JUDGES, read
 from flows.stage import MENU, Option, Stage
 
 PROBLEM, BACK, HELP = "8", "0", "9"
+# A machine that answers a machine must not fill the log.
+MISUNDERSTOOD_KEPT = 3
 DIGIT = re.compile(r"^([0-9])[.)]?$")
 
 
@@ -45,15 +47,17 @@ def answer(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool) 
     """The batch after the words of *said*; the same batch where they mean nothing here."""
     stage = book.stage(batch)
     words = said.text.strip()
-    if words in (BACK, HELP) or words == PROBLEM and stage.kind != "number":
-        return _everywhere(batch, book, stage, replace(said, text=words))
     page = page_shown(batch, book, pace, stepwise=stepwise)
+    if page and page.pace == "brief" and words == PROBLEM:
+        return Answered(batch, "moved", stepwise=True)
+    if words in (BACK, HELP) or (words == PROBLEM and stage.kind != "number"):
+        return _everywhere(batch, book, stage, replace(said, text=words))
     if page:
         asks = asks_of(batch, book, page)
         tokens = words.split()
-        if len(tokens) == len(asks) and asks or (not asks and words == "1"):
+        if (asks and len(tokens) == len(asks)) or (not asks and words == "1"):
             done = _answer_page(batch, book, page.stages, tokens, said)
-            return done or _unclear(batch, book, said)
+            return done or _unclear(batch, said)
         if page.pace == "brief":
             # Not all is well, or not all was sent: go through it one step at a time.
             return Answered(batch, "moved", stepwise=True)
@@ -72,7 +76,7 @@ def _everywhere(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
         return Answered(undo(batch, book, said), "moved")
     side = book.flow.trouble.get(stage.phase)
     if side is None:
-        return _unclear(batch, book, said)
+        return _unclear(batch, said)
     return Answered(take(batch, book, Option(side), said), "moved")
 
 
@@ -101,19 +105,16 @@ def _answer_stage(batch: Batch, book: Book, stage: Stage, said: Said) -> Answere
     if stage.kind == "number":
         return _number(batch, book, stage, said)
     digit = DIGIT.match(said.text)
-    if not digit:
-        return _unclear(batch, book, said)
+    if digit and stage.kind == "pick":
+        return _pick(batch, book, stage, replace(said, text=digit[1]))
+    option = stage.options.get(digit[1]) if digit else None
+    if digit is None or option is None:
+        return _unclear(batch, said)
     said = replace(said, text=digit[1])
-    if stage.kind == "pick":
-        return _pick(batch, book, stage, said)
-    option = stage.options.get(digit[1])
-    if option is None:
-        return _unclear(batch, book, said)
     if stage.kind == "wait" and digit[1] == "1":
         return _take_out(batch, book, option, said)
-    if option.to == MENU:
-        return Answered(take(batch, book, option, said), "menu", tells=_tells(option))
-    return Answered(take(batch, book, option, said), "moved", tells=_tells(option))
+    how = "menu" if option.to == MENU else "moved"
+    return Answered(take(batch, book, option, said), how, tells=_tells(option))
 
 
 def _take_out(batch: Batch, book: Book, option: Option, said: Said) -> Answered:
@@ -129,10 +130,10 @@ def _take_out(batch: Batch, book: Book, option: Option, said: Said) -> Answered:
 
 def _number(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
     if stage.reading is None:
-        return _unclear(batch, book, said)
+        return _unclear(batch, said)
     value = read(said.text, stage.reading)
     if value is None:
-        return _unclear(batch, book, said)
+        return _unclear(batch, said)
     asked = set_asked(batch, stage)
     counted = next((s for s in batch.remaining if s.id == asked), None)
     option = stage.options[JUDGES[stage.judge](value, batch, counted, book.protocol)]
@@ -147,7 +148,7 @@ def _pick(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
     ids = choices(batch, book, stage)
     n = int(said.text)
     if not 1 <= n <= len(ids):
-        return _unclear(batch, book, said)
+        return _unclear(batch, said)
     picked = ids[n - 1]
     if stage.source == "remaining":
         return Answered(set_aside(batch, book, picked, said), "moved")
@@ -155,9 +156,11 @@ def _pick(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
     return Answered(take(batch, book, stage.forward, said, {fact: picked}), "moved")
 
 
-def _unclear(batch: Batch, book: Book, said: Said) -> Answered:
+def _unclear(batch: Batch, said: Said) -> Answered:
+    note = Prompt("note.unclear")
+    if all(e.kind == "misunderstood" for e in batch.log[-MISUNDERSTOOD_KEPT:]):
+        return Answered(batch, "unclear", note=note)
     kept = replace(said, text=f"({len(said.text)} characters)")
-    note = Prompt("note.unclear", {"title": title(book.stage(batch))})
     return Answered(write(batch, kept, "misunderstood"), "unclear", note=note)
 
 

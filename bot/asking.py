@@ -33,16 +33,18 @@ def ask(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool = Fa
     page = page_shown(batch, book, pace, stepwise=stepwise)
     if page:
         values = _values(batch, book, stage)
-        return framed(Prompt(f"page.{page.id}", values), number=bool(asks_of(batch, book, page)))
+        foot = "foot.page" if page.pace == "brief" else "foot.number"
+        return framed(Prompt(f"page.{page.id}", values), foot)
     key = f"{stage.id}.ask"
     if stage.by_kind:
         key = f"{key}.{batch.kinds}"
-    return framed(Prompt(key, _values(batch, book, stage)), number=stage.kind == "number")
+    foot = "foot.number" if stage.kind == "number" else "foot"
+    return framed(Prompt(key, _values(batch, book, stage)), foot)
 
 
-def framed(text: Prompt, *, number: bool = False) -> Prompt:
+def framed(text: Prompt, foot: str = "foot") -> Prompt:
     """*text* with the keys that work everywhere below it."""
-    return Prompt("framed", {"ask": text, "foot": Prompt("foot.number" if number else "foot")})
+    return Prompt("framed", {"ask": text, "foot": Prompt(foot)})
 
 
 def noted(note: Prompt, text: Prompt) -> Prompt:
@@ -108,8 +110,6 @@ def _values(batch: Batch, book: Book, stage: Stage) -> dict[str, Shown]:
         "rinses": _number(rules["chlorine.rinses_count"]),
         "minutes": _number(rules["vinegar.exposure_minutes"]),
         "options": options(book, stage, choices(batch, book, stage)),
-        "bags": "+".join(s.id for s in batch.remaining if s.kind == "bag"),
-        "suctions": "+".join(s.id for s in batch.remaining if s.kind == "suction"),
     }
     if stage.id == NOT_READY:
         values["why"] = _why(batch)
@@ -182,4 +182,3 @@ def asks_of(batch: Batch, book: Book, page: Page) -> list[Stage]:
 
 def _number(value: float) -> str:
     return f"{value:g}"
-

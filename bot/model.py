@@ -92,7 +92,8 @@ class Talk:
     """Where one person's conversation stands. *screen* is "" while a batch has the word.
 
     *choices* are the ids behind the numbers last shown. *heard_at* is the gateway's own date of
-    the last answer taken, to know an older one that comes late.
+    the last answer taken, to know an older one that comes late. *stopped*: she told the carrier
+    that she wants no more messages.
     """
 
     phone: str
@@ -106,6 +107,7 @@ class Talk:
     ussd_session: str = ""
     ussd_text: str = ""
     heard_at: datetime | None = None
+    stopped: bool = False
 
 
 @dataclass(frozen=True, slots=True)

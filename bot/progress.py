@@ -344,4 +344,3 @@ def close(batch: Batch, said: Said, outcome: Outcome) -> Batch:
         bells=0,
         detour="",
     )
-

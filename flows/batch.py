@@ -6,6 +6,7 @@ the decision needs (pieces, allowed methods, altitude) as they were when the bat
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Literal
@@ -121,12 +122,18 @@ class Batch:
 
     @property
     def names(self) -> str:
-        """The ids of the remaining sets, as a person reads them."""
-        return "+".join(s.id for s in (self.remaining or self.sets))
+        """The ids of the remaining sets, as a person reads them; from the third on a number."""
+        return short([s.id for s in (self.remaining or self.sets)])
 
     def with_entry(self, entry: Entry) -> Batch:
         """The same batch with one more line in its log."""
         return replace(self, log=(*self.log, entry))
+
+
+def short(ids: Sequence[str]) -> str:
+    """Up to two ids in full, the rest as a number: a text message has room for no more."""
+    more = [f"+{len(ids) - 2}"] if len(ids) > 2 else []
+    return "+".join(ids[:2]) + "".join(more)
 
 
 def effective(log: tuple[Entry, ...]) -> tuple[Entry, ...]:

@@ -326,9 +326,7 @@ TROUBLE = {
 
 SIDE = (
     Stage("trouble", "choice", TROUBLE, phase="side"),
-    Stage(
-        "trouble_method", "choice", {**TROUBLE, "4": Option("supply_method")}, phase="side"
-    ),
+    Stage("trouble_method", "choice", {**TROUBLE, "4": Option("supply_method")}, phase="side"),
     # A spare that was not disinfected makes the whole batch go through again.
     Stage(
         "missing",
@@ -394,9 +392,7 @@ REPROCESS = Flow(
     name="reprocess",
     version="1",
     start="protect",
-    stages={
-        s.id: s for s in (*CLEAN, *CHLORINE, *BOILING, *STEAMING, *AUTOCLAVE, *FINISH, *SIDE)
-    },
+    stages={s.id: s for s in (*CLEAN, *CHLORINE, *BOILING, *STEAMING, *AUTOCLAVE, *FINISH, *SIDE)},
     trouble={"clean": "trouble", "disinfect": "trouble_method", "finish": "trouble"},
     # The order is that of the list a nurse is offered.
     methods={

@@ -138,9 +138,7 @@ class Flow:
         KeyError if none does.
         """
         for stage in self.stages.values():
-            if stage.method in ("", method) and any(
-                o.mark == mark for o in stage.options.values()
-            ):
+            if stage.method in ("", method) and any(o.mark == mark for o in stage.options.values()):
                 return stage.id
         raise KeyError(mark)
 

@@ -1,0 +1,81 @@
+"""What a timer or a delivery receipt does to a batch."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from bot.asking import bell
+from bot.model import Person, Prompt, Rang, Receipt, SetTimer
+from bot.progress import next_ring, rang, write
+from bot.turn import Turn
+from flows.batch import Batch
+
+
+def ring(turn: Turn, event: Rang) -> None:
+    """The timer of a batch came up: tell its holder what is due, and set the next ring."""
+    batch = turn.unit.batches.get(event.batch_id)
+    if batch is None:
+        return
+    book = turn.book(batch)
+    after, kind = rang(batch, book, turn.said())
+    if kind:
+        holder = turn.unit.site.by_id(after.holder)
+        if holder:
+            _send(turn, after, holder, bell(after, book, kind))
+    if after is not batch:
+        turn.keep(batch, after)
+    else:
+        due = next_ring(batch, book.protocol)
+        if due:
+            turn.effects.append(SetTimer(batch.id, due))
+
+
+def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt) -> None:
+    """Send a bell; where the holder is at something else, her next answer chooses first.
+
+    Otherwise a "1" meant for the other batch would be taken for this one, or the reverse.
+    """
+    talk = turn.unit.talk(holder.phone)
+    if talk.stopped:
+        _to_colleague(turn, batch, holder)
+        return
+    if talk.batch == batch.id:
+        if talk.screen:
+            turn.unit = turn.unit.put_talk(replace(talk, screen="", choices=()))
+    else:
+        busy = talk.batch in turn.unit.batches
+        choices = (batch.id, talk.batch) if busy else (batch.id,)
+        turn.unit = turn.unit.put_talk(replace(talk, screen="choose", choices=choices))
+    turn.say(holder, text, "bell", batch)
+
+
+def receipt(turn: Turn, event: Receipt) -> None:
+    """A receipt for a message about a batch: a bell that did not arrive goes to a colleague."""
+    batch = turn.unit.batches.get(event.batch_id)
+    person = turn.unit.site.person(event.phone)
+    if batch is None or person is None or event.kind != "bell":
+        return
+    turn.person = person
+    after = write(batch, turn.said(), "delivered" if event.delivered else "undelivered")
+    turn.keep(batch, after)
+    if not event.delivered:
+        _to_colleague(turn, after, person)
+
+
+def _to_colleague(turn: Turn, batch: Batch, missed: Person) -> None:
+    """Ring whoever else worked on this batch, then the in-charge, then anyone here."""
+    tried = {e.by for e in batch.log if e.kind == "undelivered"} | {missed.id}
+    worked = [e.by for e in batch.log if e.by]
+    people = [p for p in turn.unit.site.people if p.id not in tried]
+    people = [p for p in people if not turn.unit.talk(p.phone).stopped]
+    if not people:
+        for person in turn.above():
+            if person.id not in tried:
+                turn.say(person, _for_other(batch, missed), "alert", batch)
+        return
+    best = min(people, key=lambda p: (p.id not in worked, p.role != "in_charge", p.id))
+    turn.say(best, _for_other(batch, missed), "bell", batch)
+
+
+def _for_other(batch: Batch, missed: Person) -> Prompt:
+    return Prompt("bell.other", {"sets": batch.names, "name": missed.name})

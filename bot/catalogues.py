@@ -1,0 +1,45 @@
+"""Reads the message catalogues: gettext files, for which translators have editors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from babel.messages.pofile import read_po
+
+from bot.errors import ConfigError
+from flows.prompts import Catalogue, translation_problems
+
+LOCALE = Path(__file__).resolve().parent.parent / "flows" / "locale"
+
+
+def load_catalogues(folder: Path = LOCALE) -> Mapping[str, Catalogue]:
+    """Every language in *folder*: English from soakbell.pot, others from <language>.po.
+
+    A text without a translation is left out and shown in English. Raises ConfigError for a file
+    that cannot be read, or whose texts have other holes than the English.
+    """
+    english = _read(folder / "soakbell.pot", translated=False)
+    found: dict[str, Catalogue] = {"en": english}
+    problems: list[str] = []
+    for path in sorted(folder.glob("*.po")):
+        texts = _read(path, translated=True)
+        problems += translation_problems(path.stem, english, texts)
+        found[path.stem] = texts
+    if problems:
+        raise ConfigError("; ".join(problems))
+    return found
+
+
+def _read(path: Path, *, translated: bool) -> Catalogue:
+    try:
+        with path.open("rb") as file:
+            catalog = read_po(file, abort_invalid=True)
+    except (OSError, ValueError) as error:
+        raise ConfigError(f"{path.name}: {error}") from error
+    texts: dict[str, str] = {}
+    for message in catalog:
+        text = message.string if translated else message.id
+        if message.context and isinstance(text, str) and text:
+            texts[message.context] = text
+    return texts

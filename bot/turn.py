@@ -1,0 +1,198 @@
+"""One turn in the making: the unit as it changes, and the effects it will have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from bot.asking import ask, noted, title
+from bot.model import (
+    ClearTimer,
+    Effect,
+    Person,
+    Prompt,
+    Push,
+    Reply,
+    Say,
+    SetState,
+    SetTimer,
+    Shown,
+    Talk,
+    Unit,
+)
+from bot.progress import Book, Said, next_ring, write
+from bot.rules import Rules
+from flows.batch import Batch, BatchSet
+from flows.release import findings
+
+
+@dataclass(slots=True)
+class Turn:
+    """What a step works on. *unit* and *talk* are replaced as it goes; *effects* collect."""
+
+    unit: Unit
+    rules: Rules
+    now: datetime
+    tick: tuple[str, float] | None = None
+    person: Person | None = None
+    talk: Talk = field(default_factory=lambda: Talk(phone=""))
+    effects: list[Effect] = field(default_factory=list)
+    via: str = "bell"
+
+    def book(self, batch: Batch) -> Book:
+        """The graph and the protocol that *batch* goes by."""
+        return Book(self.rules.flow_of(batch), self.rules.protocol_of(batch))
+
+    def said(self, text: str = "") -> Said:
+        """The present words as a log keeps them."""
+        by = self.person.id if self.person else ""
+        return Said(by=by, via=self.via, text=text, at=self.now, tick=self.tick)
+
+    def batch(self) -> Batch | None:
+        """The open batch that this person holds and that has the word, or None."""
+        batch = self.unit.batches.get(self.talk.batch)
+        return batch if batch and self.person and batch.holder == self.person.id else None
+
+    def put_talk(self, **changes: object) -> None:
+        """Change the talk, here and in the unit."""
+        self.talk = replace(self.talk, **changes)  # type: ignore[arg-type]
+        self.unit = self.unit.put_talk(self.talk)
+
+    def reply(self, prompt: Prompt, *, end: bool = False, batch: Batch | None = None) -> None:
+        """Answer the person who spoke."""
+        about = {"batch_id": batch.id, **_marks(batch)} if batch else {}
+        self.effects.append(Reply(prompt, end=end, **about))  # type: ignore[arg-type]
+
+    def say(self, person: Person, prompt: Prompt, kind: str, batch: Batch) -> None:
+        """Send an SMS about *batch* to someone."""
+        self.effects.append(
+            Say(person.phone, prompt, kind=kind, batch_id=batch.id, **_marks(batch))
+        )
+
+    def say_plain(self, person: Person, prompt: Prompt) -> None:
+        """Send an alert that is not about one batch."""
+        self.effects.append(Say(person.phone, prompt, kind="alert"))
+
+    def note(self, batch: Batch, what: str) -> Batch:
+        """The batch with a line that those above were told of *what*."""
+        return write(batch, self.said(), "told", mark=what, facts={"of": batch.stage})
+
+    def ask(self, batch: Batch, note: Prompt | None = None, *, end: bool = False) -> None:
+        """Ask the question that *batch* stands at, with a word about the last answer."""
+        prompt = ask(
+            batch, self.book(batch), self.said(), self.talk.pace, stepwise=self.talk.stepwise
+        )
+        self.reply(noted(note, prompt) if note else prompt, end=end, batch=batch)
+
+    # ---- keeping batches and sets -----------------------------------------------------------
+
+    def keep(self, before: Batch | None, after: Batch, *, push: bool = False) -> None:
+        """Put *after* in the unit, with its timer and the conditions of its sets."""
+        self._keep_sets(after)
+        if after.outcome:
+            self.unit = self.unit.drop_batch(after.id)
+            self.effects.append(ClearTimer(after.id))
+        else:
+            self.unit = self.unit.put_batch(after)
+            self._keep_timer(before, after)
+        if (push or after.outcome) and not after.practice:
+            states = tuple(self.unit.state_of(s.id) for s in after.sets)
+            self.effects.append(Push(after, states))
+
+    def _keep_timer(self, before: Batch | None, after: Batch) -> None:
+        ring = next_ring(after, self.book(after).protocol)
+        if ring is not None:
+            self.effects.append(SetTimer(after.id, ring))
+        elif before is not None and before.due is not None:
+            self.effects.append(ClearTimer(after.id))
+
+    def _keep_sets(self, batch: Batch) -> None:
+        if batch.practice:
+            return
+        for member in batch.sets:
+            old = self.unit.state_of(member.id)
+            if old.batch in ("", batch.id) or old.batch not in self.unit.batches:
+                new = self._state(batch, member, old)
+                same = (old.condition, old.batch) == (new.condition, new.batch)
+                if not same:
+                    self.unit = self.unit.put_set(new)
+
+    def _state(self, batch: Batch, member: BatchSet, old: SetState) -> SetState:
+        """The condition that *batch* gives to one of its sets."""
+        if batch.outcome == "cancelled" and not member.aside:
+            return _as_before(batch, member, self.now)
+        if member.aside:
+            return SetState(member.id, "SET ASIDE", self.now, batch=batch.id)
+        if batch.outcome == "released":
+            # The last gate: whatever the machine thinks, the log must be clean.
+            clean = not findings(batch, self.book(batch).protocol)
+            if clean and batch.expires_at and not batch.practice:
+                return SetState(
+                    member.id, "READY", self.now, batch.expires_at, batch.id, load_of(batch)
+                )
+            return SetState(member.id, "USED", self.now, batch=batch.id)
+        if old.condition == "IN PROCESS" and old.batch == batch.id:
+            return old
+        return SetState(member.id, "IN PROCESS", self.now, batch=batch.id)
+
+    # ---- telling ----------------------------------------------------------------------------
+
+    def tell(self, batch: Batch, reasons: tuple[str, ...], stage: str) -> Batch:
+        """Tell whoever is above of each reason, once for the same reason at the same stage."""
+        for reason in reasons:
+            told = any(
+                e.kind == "told" and (e.mark, e.facts.get("of")) == (reason, stage)
+                for e in batch.log
+            )
+            if told or batch.practice:
+                continue
+            batch = write(batch, self.said(), "told", mark=reason, facts={"of": stage})
+            values: dict[str, Shown] = {
+                "site": self.unit.site.id,
+                "sets": batch.names,
+                "step": title(self.book(batch).flow.stages[stage]),
+                "reason": Prompt(f"reason.{reason}"),
+                "name": self.person.name if self.person else "?",
+            }
+            for person in self.above():
+                self.say(person, Prompt("tell", values), "alert", batch)
+        return batch
+
+    def above(self) -> tuple[Person, ...]:
+        """The supervisors of this facility, or its in-charges where it has none."""
+        site = self.unit.site
+        return site.supervisors or tuple(p for p in site.people if p.role == "in_charge")
+
+
+def _marks(batch: Batch) -> dict[str, bool]:
+    return {"practice": batch.practice, "hastened": batch.hasten != 1 and not batch.practice}
+
+
+def load_of(batch: Batch) -> str:
+    """The autoclave load that the sets of *batch* were in, or ""."""
+    loads = [e for e in batch.log if e.kind == "answered" and e.mark == "loaded"]
+    return str(loads[-1].facts.get("value", "")) if loads and batch.autoclave else ""
+
+
+def remembered(state: SetState) -> str:
+    """A set's condition as the opening entry keeps it, to be put back if nothing was done."""
+    if state.condition != "READY" or state.expires_at is None or state.since is None:
+        return ""
+    parts = (state.since.isoformat(), state.expires_at.isoformat(), state.batch, state.load)
+    return "|".join(parts)
+
+
+def _as_before(batch: Batch, member: BatchSet, now: datetime) -> SetState:
+    """The condition before a batch that was begun by mistake: READY only if it was READY."""
+    kept = str(batch.log[0].facts.get(f"was {member.id}", "")) if batch.log else ""
+    if not kept:
+        return SetState(member.id, "USED", now)
+    since, expires, released_by, load = kept.split("|")
+    return SetState(
+        member.id,
+        "READY",
+        datetime.fromisoformat(since),
+        datetime.fromisoformat(expires),
+        released_by,
+        load,
+    )

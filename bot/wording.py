@@ -1,0 +1,89 @@
+"""Turns a prompt into the text a person reads, in her language and her facility's time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from bot.model import Day, Prompt, Shown
+from flows.prompts import Catalogue, fill, fits
+
+NAME_LENGTH = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """The texts of every language. *render* is what the rest of the bot needs of it."""
+
+    catalogues: Mapping[str, Catalogue]
+
+    def render(
+        self, prompt: Prompt, language: str, zone: str, practice: bool, hastened: bool
+    ) -> str:
+        """The text of *prompt*. Never raises for a missing text or value: a gap beats silence."""
+        speaker = _Speaker(
+            self.catalogues.get(language, {}), self.catalogues["en"], ZoneInfo(zone)
+        )
+        mark = "practice.mark" if practice else "demo.mark" if hastened else ""
+
+        def whole(inner: Prompt) -> str:
+            return speaker.text(Prompt(mark, {"text": inner}) if mark else inner)
+
+        for candidate in _shorter(prompt):
+            text = whole(candidate)
+            if fits(text):
+                return text
+        return whole(prompt)
+
+
+def _shorter(prompt: Prompt) -> list[Prompt]:
+    """*prompt*, then forms that leave out what can be spared: the footer, then the note."""
+    forms = [prompt]
+    note, ask = prompt.values.get("note"), prompt.values.get("ask")
+    if prompt.key == "noted" and isinstance(ask, Prompt):
+        bare = ask.values.get("ask") if ask.key == "framed" else None
+        if isinstance(bare, Prompt) and note is not None:
+            forms.append(Prompt("noted", {"note": note, "ask": bare}))
+        forms.append(ask)
+        if isinstance(bare, Prompt):
+            forms.append(bare)
+    elif prompt.key == "framed" and isinstance(ask, Prompt):
+        forms.append(ask)
+    return forms
+
+
+@dataclass(frozen=True, slots=True)
+class _Speaker:
+    texts: Catalogue
+    english: Catalogue
+    zone: ZoneInfo
+
+    def text(self, prompt: Prompt) -> str:
+        if prompt.key == "list":
+            return self._listed(prompt.values)
+        values = {name: self.shown(name, value) for name, value in prompt.values.items()}
+        for texts in (self.texts, self.english):
+            text = texts.get(prompt.key)
+            if text is not None:
+                try:
+                    return fill(text, values)
+                except ValueError:
+                    continue  # a translator's slip in the braces: the English is right
+        return prompt.key
+
+    def shown(self, name: str, value: Shown) -> str:
+        if isinstance(value, Prompt):
+            return self.text(value)
+        if isinstance(value, Day):
+            return value.at.astimezone(self.zone).strftime("%d-%m %H:%M")
+        if isinstance(value, datetime):
+            return value.astimezone(self.zone).strftime("%H:%M")
+        return str(value)[:NAME_LENGTH].rstrip() if name == "name" else str(value)
+
+    def _listed(self, values: Mapping[str, Shown]) -> str:
+        count = len(values) // 2
+        return " ".join(
+            f"{values[f'k{n}']} {self.shown('', values[f'v{n}'])}" for n in range(1, count + 1)
+        )
