@@ -127,10 +127,12 @@ $("sms").addEventListener("submit", async (event) => {
 
 // ---- the call ------------------------------------------------------------------------------
 
+// The keyboard stays with the call if it was there, and is never taken from elsewhere.
 function callOpen(open) {
+  const here = $("call").contains(document.activeElement);
   $("answer").disabled = $("reply").disabled = $("hang").disabled = !open;
   $("answer").value = "";
-  (open ? $("answer") : $("dial")).focus();
+  if (here) (open ? $("answer") : $("dial")).focus();
 }
 
 async function say(answers) {
@@ -198,8 +200,26 @@ function showChoices() {
   });
 }
 
+function choose(phone) {
+  $("who").value = phone;
+  $("who").dispatchEvent(new Event("change"));
+  $("who").focus();
+}
+
+// A closed list hides who has news, so they are named beside it, each a button to her phone.
+function showUnread() {
+  const some = people.filter((person) => unread(person));
+  redraw($("unread"), () => some.length ? ["New messages: ", ...some.flatMap((person) => {
+    const button = element("button", `${person.name} (${unread(person)} new)`);
+    button.type = "button";
+    button.addEventListener("click", () => choose(person.phone));
+    return [button, " "];
+  })] : ["No new messages on other phones."], some.map((person) => [person.phone, unread(person)]));
+}
+
 function showPeople() {
   showChoices();
+  showUnread();
   const waiting = people.reduce((sum, person) => sum + unread(person), 0);
   document.title = `${waiting ? `(${waiting}) ` : ""}Handset: Soakbell`;
   const person = holder();
@@ -216,7 +236,7 @@ function markRead(person) {
 }
 
 function rows(table, entries, cells) {
-  redraw(table.tBodies[0], () => entries.map((entry) => {
+  return redraw(table.tBodies[0], () => entries.map((entry) => {
     const row = element("tr");
     row.append(...cells(entry).map((text) => element("td", text)));
     return row;
@@ -225,7 +245,7 @@ function rows(table, entries, cells) {
 
 function sentences(batch, now, zone) {
   if (!batch) return [element("p", "No batch is open on this phone.")];
-  const parts = [element("p", `Batch ${batch.id}.`), ...batch.about.map((text) => element("p", text))];
+  const parts = [element("p", [`Batch ${batch.id}.`, ...batch.about].join(" "))];
   if (batch.due) {
     const left = Math.round((Date.parse(batch.due) - Date.parse(now)) / 1000);
     const wait = left > 0 ? `in ${Math.floor(left / 60)} min ${left % 60} s` : "now due";
@@ -253,7 +273,9 @@ async function showKnown(person) {
   if (person.phone !== $("who").value) return;
   redraw($("batch"), () => sentences(batch, now, person.zone), [batch, batch && batch.due ? now : ""]);
   rows($("sets"), conditions, (set) => [`${set.id}, ${set.model}`, condition(set, person.zone)]);
-  rows($("log"), batch ? batch.log : [], (entry) => [clockTime(entry.at, person.zone), entry.by, entry.what]);
+  const longer = rows($("log"), batch ? batch.log : [],
+    (entry) => [clockTime(entry.at, person.zone), entry.by, entry.what]);
+  if (longer) $("log-box").scrollTop = $("log-box").scrollHeight;
 }
 
 $("who").addEventListener("change", () => {
