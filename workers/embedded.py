@@ -58,23 +58,23 @@ class Embedded:
         self._stop = threading.Event()
         self._bells = [threading.Event() for _ in GROUPS]
         sweep = (connect(), clock, self._stop, tick_seconds, self._wake)
-        self._threads = [threading.Thread(target=run_sweep, args=sweep, name="sweep", daemon=True)]
+        self.threads = [threading.Thread(target=run_sweep, args=sweep, name="sweep", daemon=True)]
         for bell, names in zip(self._bells, GROUPS, strict=True):
             worker = new_worker(names, connect())
-            self._threads.append(
+            self.threads.append(
                 threading.Thread(target=self._work, args=(worker, bell), name=names[0], daemon=True)
             )
 
     def start(self) -> None:
         """Begin to sweep and to work."""
-        for thread in self._threads:
+        for thread in self.threads:
             thread.start()
 
     def stop(self) -> None:
         """Finish the jobs at hand and end. What was not begun stays due."""
         self._stop.set()
         self._wake()
-        for thread in self._threads:
+        for thread in self.threads:
             thread.join(JOIN_SECONDS)
 
     def _wake(self) -> None:
