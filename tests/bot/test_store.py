@@ -1,0 +1,276 @@
+"""What the store keeps: once, the newest, on SQLite and PostgreSQL alike."""
+
+from __future__ import annotations
+
+import random
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+
+from bot.errors import ConfigError, StoreDown
+from bot.model import SetState
+from bot.register import Register
+from bot.store import BatchFilter, CountFilter, SetFilter, Store
+from bot.tables import metadata
+from flows.batch import Outcome
+from tests.bot.store_stand import (
+    START,
+    OpenStore,
+    batch,
+    closed,
+    demo_register,
+    ready,
+    record,
+    recount,
+)
+
+NOW = START + timedelta(days=1)
+
+
+def listed(store: Store) -> list[dict[str, object]]:
+    return store.batches(BatchFilter(limit=1000)).rows
+
+
+def condition(store: Store, set_id: str, now: datetime = NOW) -> str:
+    rows = store.sets(SetFilter(), now).rows
+    return str(next(row["condition"] for row in rows if row["id"] == set_id))
+
+
+# ---- schema and register ---------------------------------------------------------------------
+
+
+def test_schema_steps_lead_to_the_tables_that_the_code_uses(store: Store) -> None:
+    store.migrate()
+
+    with store.database.read() as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, metadata) == []
+
+
+def test_several_processes_may_migrate_at_once(open_store: OpenStore) -> None:
+    stores = [open_store() for _ in range(4)]
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(Store.migrate, stores))
+
+    assert stores[0].load_register() == Register((), (), (), (), ())
+
+
+def test_register_comes_back_as_it_was_saved_and_the_next_replaces_it(store: Store) -> None:
+    whole = demo_register()
+    fewer = replace(whole, people=whole.people[:3], sets=whole.sets[1:])
+
+    assert store.load_register() == whole
+    store.save_register(fewer)
+    assert store.load_register() == fewer
+
+
+def test_refused_register_leaves_the_old_one(store: Store) -> None:
+    whole = demo_register()
+    orphan = replace(whole, models=())
+
+    with pytest.raises(ValueError, match="cannot hold"):
+        store.save_register(orphan)
+
+    assert store.load_register() == whole
+
+
+def test_registers_saved_at_once_leave_one_of_them_whole(store: Store) -> None:
+    whole = demo_register()
+    registers = [replace(whole, people=whole.people[:n]) for n in range(1, 7)]
+
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(store.save_register, registers))
+
+    assert store.load_register() in registers
+
+
+# ---- batches: newest, once -------------------------------------------------------------------
+
+
+def test_batch_is_kept_with_its_log(store: Store) -> None:
+    assert store.record([record(batch())]) == 1
+
+    found = store.batch("LOWF-1")
+
+    assert found is not None
+    assert (found["version"], found["sets"], found["outcome"]) == (3, ["BAG-1", "SUC-1"], "")
+    assert (found["opened_at"], found["closed_at"]) == (START, None)
+    assert [entry["n"] for entry in found["log"]] == [0, 1, 2]
+    assert found["log"][2]["at"] == START + timedelta(minutes=2)
+    assert found["log"][0]["by"] == "P1"
+    assert store.batch("LOWF-2") is None
+
+
+def test_newer_state_replaces_older_ones_in_any_order(store: Store) -> None:
+    states = [record(batch(entries=n)) for n in (1, 2, 3)] + [record(closed())]
+
+    for order in ([3, 0, 1, 2], [2, 3, 1, 0], [0, 1, 2, 3]):
+        for i in order:
+            store.record([states[i]])
+
+    found = store.batch("LOWF-1")
+    assert found is not None
+    assert (found["version"], found["outcome"], len(found["log"])) == (4, "released", 4)
+    assert store.counts(CountFilter()) == [{"batches": 1, "sets": 2, "aside": 0, "segments": 4}]
+
+
+def test_states_of_one_batch_in_one_push_count_once(store: Store) -> None:
+    assert store.record([record(closed()), record(batch()), record(closed())]) == 1
+    assert store.record([record(closed()), record(batch())]) == 0
+
+    assert store.counts(CountFilter())[0]["batches"] == 1
+
+
+def test_changed_outcome_moves_the_total(store: Store) -> None:
+    first = closed()
+    store.record([record(first)])
+    store.record([record(closed(outcome="set aside", entries=6))])
+
+    assert store.counts(CountFilter(by=("outcome",))) == [
+        {"outcome": "set aside", "batches": 1, "sets": 2, "aside": 2, "segments": 4}]
+
+
+def test_same_states_pushed_by_many_threads_count_once(store: Store, open_store: OpenStore) -> None:
+    states = [record(of, ready(of)) for n in range(12) for of in (closed(f"B-{n}"),)]
+    older = [record(batch(f"B-{n}", entries=2)) for n in range(12)]
+    stores = [store, open_store()]
+
+    def push(seed: int) -> int:
+        mixed = random.Random(seed).sample([*states, *older], 24)  # noqa: S311 (no secret)
+        chunks = [mixed[i : i + 5] for i in range(0, 24, 5)]
+        return sum(stores[seed % 2].record(chunk) for chunk in chunks)
+
+    with ThreadPoolExecutor(8) as pool:
+        taken = sum(pool.map(push, range(16)))
+
+    assert 12 <= taken <= 24  # a batch is new once, and once more if its older state came first
+    assert store.counts(CountFilter()) == [{"batches": 12, "sets": 24, "aside": 0, "segments": 48}]
+    assert store.counts(CountFilter(by=("day",)))[0]["batches"] == 12
+    assert {row["version"] for row in listed(store)} == {4}
+
+
+def test_totals_equal_a_plain_recount(store: Store) -> None:
+    dice = random.Random(7)  # noqa: S311 (no secret)
+    outcomes: tuple[Outcome, ...] = ("released", "set aside", "cancelled")
+    docs = []
+    for n in range(150):
+        place = dice.choice(["LOWF", "HIGH", "GONE"])
+        at = START + timedelta(hours=dice.randrange(24 * 90))
+        docs += [record(batch(f"B-{n}", facility=place, entries=2))]
+        docs += [record(closed(f"B-{n}", dice.choice(outcomes), at, facility=place, entries=k,
+                               method=dice.choice(["chlorine", "boiling"]),
+                               district=dice.choice(["TAM", "BAO"])))
+                 for k in range(3, 3 + dice.randrange(3))]
+    dice.shuffle(docs)
+    store.record([d for d in docs if d.batch.outcome or dice.random() < 0.5] + docs[:40])
+
+    rows = listed(store)
+
+    for by in (("month",), ("district", "method"), ("facility", "day", "outcome"),
+               ("month", "district", "method", "outcome")):
+        counted = {tuple(r[k] for k in by): (r["batches"], r["sets"])
+                   for r in store.counts(CountFilter(by=by))}
+        assert counted == recount(rows, *by)
+    assert len(rows) > 100
+
+
+def test_day_is_the_facilitys_own(store: Store) -> None:
+    evening = datetime(2025, 3, 31, 22, 30, tzinfo=UTC)  # already April in Dar es Salaam
+    store.record([record(closed("A", at=evening)), record(closed("B", at=evening, facility="X"))])
+
+    rows = store.counts(CountFilter(by=("facility", "day", "week", "month")))
+
+    assert [tuple(r.values())[:4] for r in rows] == [
+        ("LOWF", "2025-04-01", "2025-W14", "2025-04"), ("X", "2025-03-31", "2025-W14", "2025-03")]
+
+
+def test_practice_is_never_kept_and_hastened_time_only_in_a_demonstration(
+    store: Store, open_store: OpenStore
+) -> None:
+    practice = closed("P", practice=True)
+    hastened = closed("H", hasten=60.0)
+
+    assert store.record([record(practice, ready(practice)), record(hastened, ready(hastened))]) == 0
+    assert (listed(store), store.counts(CountFilter())[0]["batches"]) == ([], 0)
+    assert condition(store, "BAG-1") == "USED"
+
+    demo = open_store(allow_hastened=True)
+    assert demo.record([record(practice), record(hastened, ready(hastened))]) == 1
+    assert demo.counts(CountFilter())[0]["batches"] == 1
+    assert condition(demo, "BAG-1") == "READY"
+
+
+def test_impossible_record_is_refused_and_nothing_of_its_push_is_kept(store: Store) -> None:
+    naive = START.replace(tzinfo=None)
+    double = batch(entries=2)
+    impossible = [
+        record(batch("B", opened_at=naive)),
+        record(batch("B"), SetState("BAG-1", since=naive)),
+        record(batch("")),
+        record(batch("x" * 65)),
+        record(batch("B\0")),
+        record(batch("B", outcome="released")),
+        record(batch("B", closed_at=START)),
+        record(replace(double, log=(double.log[1], double.log[0]))),
+        record(batch("B", segments=2**70)),
+    ]
+
+    for one in impossible:
+        with pytest.raises(ValueError, match=r"."):
+            store.record([record(closed("GOOD")), one])
+
+    assert listed(store) == []
+    assert store.counts(CountFilter())[0]["batches"] == 0
+
+
+def test_words_that_one_engine_cannot_hold_are_kept_readable(store: Store) -> None:
+    odd = batch(entries=1)
+    odd = replace(odd, log=(replace(odd.log[0], said="a\0b", facts={"x": "c\0"}),))
+    store.record([record(odd)])
+
+    found = store.batch("LOWF-1")
+
+    assert found is not None
+    assert found["log"][0]["said"] == "a\ufffdb"
+
+
+def test_times_come_back_in_utc_from_any_zone(store: Store) -> None:
+    there = START.astimezone(timezone(timedelta(hours=3)))
+    store.record([record(batch(opened_at=there))])
+
+    found = listed(store)[0]["opened_at"]
+
+    assert found == START
+    assert isinstance(found, datetime)
+    assert found.tzinfo is UTC
+
+
+# ---- errors ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("address", [
+    "postgresql://nobody@127.0.0.1:1/none", "sqlite:////no/such/folder/store.db"])
+def test_store_that_does_not_answer_is_down(address: str) -> None:
+    store = Store(address)
+
+    for call in (store.ping, store.load_register, store.migrate, lambda: store.record(
+            [record(batch())]), lambda: store.counts(CountFilter())):
+        with pytest.raises(StoreDown):
+            call()
+    store.close()
+
+
+def test_store_without_its_tables_is_down_not_broken(open_store: OpenStore) -> None:
+    with pytest.raises(StoreDown):
+        open_store().record([record(batch())])
+
+
+@pytest.mark.parametrize("address", ["mysql://x/y", "nonsense", "", "https://example.org"])
+def test_address_of_no_known_engine_is_a_wrong_setting(address: str) -> None:
+    with pytest.raises(ConfigError):
+        Store(address)
