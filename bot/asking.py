@@ -21,8 +21,10 @@ from flows.stage import NOT_READY, Page, Stage
 
 def page_shown(batch: Batch, book: Book, pace: Pace, *, stepwise: bool) -> Page | None:
     """The page that *batch* is shown, or None where its stage is asked alone."""
-    page = book.flow.page(pace, batch.stage)
-    return None if page is None or (stepwise and page.pace == "brief") else page
+    page = book.flow.page("guided" if stepwise else pace, batch.stage)
+    if page is None or len(asks_of(batch, book, page)) < page.numbers:
+        return None
+    return page
 
 
 def ask(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool = False) -> Prompt:
@@ -109,6 +111,7 @@ def _values(batch: Batch, book: Book, stage: Stage) -> dict[str, Shown]:
         "hours": _number(rules["chlorine.solution_life_hours"]),
         "rinses": _number(rules["chlorine.rinses_count"]),
         "minutes": _number(rules["vinegar.exposure_minutes"]),
+        "counts": Prompt("counts.many" if len(batch.remaining) > 1 else "counts.one"),
         "options": options(book, stage, choices(batch, book, stage)),
     }
     if stage.id == NOT_READY:

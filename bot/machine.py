@@ -11,7 +11,7 @@ from dataclasses import replace
 from bot.answering import BACK, HELP, PROBLEM, Answered, answer, problem
 from bot.asking import framed, minutes_left, started, title
 from bot.bells import receipt, ring
-from bot.model import Day, Event, Heard, Person, Prompt, Rang, Receipt, Step, Unit
+from bot.model import Day, Event, Heard, Person, Prompt, Rang, Receipt, Shown, Step, Unit
 from bot.progress import seconds_left
 from bot.rules import Rules
 from bot.screens import (
@@ -31,7 +31,7 @@ from bot.screens import (
     used_sets,
 )
 from bot.turn import Turn, load_of
-from flows.batch import Batch
+from flows.batch import Batch, short
 
 # Words that carriers act on themselves (a widely copied short-code handbook; see the README).
 CARRIER_STOP = frozenset({"STOP", "STOPALL", "END", "CANCEL", "QUIT", "UNSUBSCRIBE"})
@@ -168,7 +168,9 @@ def _in_batch(turn: Turn, text: str) -> None:
 
 
 def _after_answer(turn: Turn, before: Batch, done: Answered) -> None:
-    after = turn.tell(done.batch, done.tells, before.stage)
+    side = turn.book(before).stage(before).phase == "side"
+    stage = before.detour if side and before.detour else before.stage
+    after = turn.tell(done.batch, done.tells, stage)
     if "indicator" in done.tells:
         after = _recall(turn, after)
     told = len(after.log) > len(done.batch.log)
@@ -225,18 +227,21 @@ def _closed(turn: Turn, batch: Batch) -> None:
     turn.put_talk(
         batch=rest[0].id if rest else "", screen="" if rest else "home", stepwise=False, choices=()
     )
-    values = {"sets": batch.names, "aside": "+".join(s.id for s in batch.sets if s.aside) or "-"}
-    key = {"released": "closed.ready", "cancelled": "closed.cancelled"}.get(
-        batch.outcome, "closed.aside"
-    )
-    if batch.outcome == "released":
-        key = "closed.practised" if batch.practice else key
-        if batch.expires_at:
-            turn.reply(
-                Prompt(key, {**values, "until": Day(batch.expires_at)}), end=True, batch=batch
-            )
-            return
-    turn.reply(Prompt(key, values), end=True, batch=batch)
+    gone = [s.id for s in batch.sets if s.aside]
+    values: dict[str, Shown] = {"sets": batch.names, "aside": short(gone)}
+    if batch.expires_at:
+        values["until"] = Day(batch.expires_at)
+    turn.reply(Prompt(_ending(batch, some_aside=bool(gone)), values), end=True, batch=batch)
+
+
+def _ending(batch: Batch, *, some_aside: bool) -> str:
+    if batch.outcome == "cancelled":
+        return "closed.cancelled"
+    if batch.outcome == "set aside":
+        return "closed.aside"
+    if batch.practice:
+        return "closed.practised"
+    return "closed.ready_aside" if some_aside else "closed.ready"
 
 
 def _recall(turn: Turn, batch: Batch) -> Batch:

@@ -108,6 +108,8 @@ def take(
     """Answer the present stage with *option* and go where it leads."""
     stage = book.stage(batch)
     kept: dict[str, Value] = dict(facts or {})
+    if stage.phase == "side" or (option.to in book.flow.stages and _is_side(book, option.to)):
+        kept["side"] = True
     if batch.detour:
         kept["detour"] = batch.detour
     if batch.aside_of:
@@ -121,6 +123,10 @@ def take(
     if option.to == "aside" and option.tell:
         batch = replace(batch, aside_of=option.tell)
     return go(_settled(batch), book, option.to, said)
+
+
+def _is_side(book: Book, stage_id: str) -> bool:
+    return book.flow.stages[stage_id].phase == "side"
 
 
 def _settled(batch: Batch) -> Batch:
@@ -269,9 +275,15 @@ def too_long(batch: Batch, protocol: Protocol, now: datetime) -> bool:
 def undo(batch: Batch, book: Book, said: Said) -> Batch:
     """Take the last answer back and stand where it was asked. The log keeps both.
 
-    With no answer to take back, ask whether the batch was begun by mistake.
+    Back on the path, side questions that are behind count as part of the answer before them. With
+    no answer to take back, ask whether the batch was begun by mistake.
     """
-    answers = [e for e in effective(batch.log) if e.kind == "answered"]
+    aside = book.stage(batch).phase == "side"
+    answers = [
+        e
+        for e in effective(batch.log)
+        if e.kind == "answered" and (aside or not e.facts.get("side"))
+    ]
     if not answers:
         return _enter(batch, book, UNDO, said)
     last = answers[-1]
@@ -294,7 +306,10 @@ def set_aside(batch: Batch, book: Book, set_id: str, said: Said) -> Batch:
     """Take one set, or all of them, out of the batch; close it if none is left."""
     reason = batch.aside_of or "given_up"
     batch = write(
-        batch, said, "answered", facts={"detour": batch.detour, "aside_of": batch.aside_of}
+        batch,
+        said,
+        "answered",
+        facts={"detour": batch.detour, "aside_of": batch.aside_of, "side": True},
     )
     for leaving in batch.remaining:
         if set_id in (leaving.id, ALL_SETS):

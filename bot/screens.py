@@ -10,10 +10,12 @@ from bot.asking import framed, numbered, title
 from bot.model import Day, Person, Prompt, SetState, Shown
 from bot.progress import write
 from bot.turn import Turn, remembered
-from flows.batch import Batch, BatchSet, Value
+from flows.batch import Batch, BatchSet, Value, short
 
 # The digits 1 to 7 pick from a list; 8, 9 and 0 mean problem, help and back everywhere.
 LISTED = 7
+
+CONDITIONS = ("READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED")
 
 
 def show(turn: Turn, note: Prompt | None = None, *, end: bool = False) -> None:
@@ -127,9 +129,10 @@ def answer_screen(turn: Turn, text: str) -> None:
 
 
 def unclear(turn: Turn) -> None:
-    """Ask again; in other words the second time, with a person to ask the third."""
+    """Ask again. A first word at the main screen is a greeting, not a mistake."""
+    greeted = turn.talk.screen == "home" and turn.talk.tries == 0
     turn.put_talk(tries=turn.talk.tries + 1)
-    show(turn, Prompt("note.unclear"))
+    show(turn, None if greeted else Prompt("note.unclear"))
 
 
 def _home(turn: Turn, text: str) -> bool:
@@ -359,25 +362,23 @@ def _release_talk(turn: Turn, person: Person, batch: Batch) -> None:
 def status(turn: Turn) -> None:
     """What is ready, in process, used, set aside or expired here, in one text."""
     groups: dict[str, list[str]] = {}
-    expiry: dict[str, datetime] = {}
+    expiries: list[datetime] = []
     for card in turn.unit.site.sets:
         state = turn.unit.state_of(card.id)
-        condition = state.now(turn.now)
-        groups.setdefault(condition, []).append(card.id)
-        if condition == "READY" and state.expires_at:
-            expiry["READY"] = min(state.expires_at, expiry.get("READY", state.expires_at))
-    values: dict[str, Shown] = {
-        key: " ".join(groups.get(condition, [])) or "-"
-        for key, condition in (
-            ("ready", "READY"),
-            ("process", "IN PROCESS"),
-            ("used", "USED"),
-            ("aside", "SET ASIDE"),
-            ("expired", "EXPIRED"),
-        )
-    }
-    values["until"] = Day(expiry["READY"]) if expiry else "-"
+        groups.setdefault(state.now(turn.now), []).append(card.id)
+        if state.now(turn.now) == "READY" and state.expires_at:
+            expiries.append(state.expires_at)
+    parts: dict[str, Shown] = {}
+    for condition in CONDITIONS:
+        if ids := groups.get(condition):
+            values: dict[str, Shown] = {"sets": short(ids)}
+            if condition == "READY" and expiries:
+                values["until"] = Day(min(expiries))
+            parts[condition] = Prompt(f"status.{condition.lower().replace(' ', '_')}", values)
+    if not groups.get("READY"):
+        parts["none"] = Prompt("status.none_ready")
     batch = turn.batch()
-    values["now"] = title(turn.book(batch).stage(batch)) if batch else "-"
+    if batch:
+        parts["now"] = Prompt("status.now", {"step": title(turn.book(batch).stage(batch))})
     turn.put_talk(screen="" if batch else "home", choices=())
-    turn.reply(Prompt("status", values), end=True)
+    turn.reply(Prompt("parts", parts), end=True)

@@ -140,8 +140,10 @@ class Turn:
     def tell(self, batch: Batch, reasons: tuple[str, ...], stage: str) -> Batch:
         """Tell whoever is above of each reason, once for the same reason at the same stage."""
         for reason in reasons:
+            # Refusing a step and then giving it up is one matter, and one message.
+            same = {"refused", "given_up"} if reason == "given_up" else {reason}
             told = any(
-                e.kind == "told" and (e.mark, e.facts.get("of")) == (reason, stage)
+                e.kind == "told" and e.mark in same and e.facts.get("of") == stage
                 for e in batch.log
             )
             if told or batch.practice:

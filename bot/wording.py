@@ -63,6 +63,8 @@ class _Speaker:
     def text(self, prompt: Prompt) -> str:
         if prompt.key == "list":
             return self._listed(prompt.values)
+        if prompt.key == "parts":
+            return " ".join(self.shown(name, value) for name, value in prompt.values.items())
         values = {name: self.shown(name, value) for name, value in prompt.values.items()}
         for texts in (self.texts, self.english):
             text = texts.get(prompt.key)

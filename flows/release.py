@@ -36,8 +36,7 @@ BY_METHOD: dict[str, tuple[str, ...]] = {
         "read_pressure",
         "read_minutes",
         "indicator",
-        "cooled",
-        "dried",
+        "cooled",  # and dry: both are asked at once
     ),
 }
 AFTER = ("counted", "inspected", "assembled", "tested", "stored")

@@ -96,11 +96,15 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Consecutive stages shown on one screen, for the pace that wants it."""
+    """Consecutive stages shown on one screen, for the pace that wants it.
+
+    It is shown only where it wants at least so many *numbers*.
+    """
 
     id: str
     pace: Literal["guided", "brief"]
     stages: tuple[str, ...]
+    numbers: int = 0
 
 
 @dataclass(frozen=True, slots=True)
