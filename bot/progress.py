@@ -122,7 +122,9 @@ def take(
         batch = write(batch, said, kind, mark=option.again)
     if option.to == "aside" and option.tell:
         batch = replace(batch, aside_of=option.tell)
-    return go(_settled(batch), book, option.to, said)
+    # A repeated stage stays until every set has had its turn.
+    more = stage.each and option.mark and set_asked(batch, stage)
+    return go(_settled(batch), book, stage.id if more else option.to, said)
 
 
 def _is_side(book: Book, stage_id: str) -> bool:
