@@ -1,0 +1,344 @@
+"""The API keeps to its contract: who may ask, what is answered, one shape for every error."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from bot.api import MOST_BODY_BYTES, Token, api, digest
+from bot.formats import csv_text
+from bot.queries import DIMENSIONS
+from bot.register import District, Facility, Register, assemble
+from bot.store import Record, Store
+from tests.bot.store_stand import START, batch, closed, demo_register, ready, record
+
+TOKENS = {
+    digest("reader"): Token("read"),
+    digest("writer"): Token("ingest"),
+    digest("both"): Token("all"),
+    digest("tam"): Token("all", "TAM"),
+    digest("bao"): Token("all", "BAO"),
+}
+READS = ["batches", "batches/LOWF-1", "sets", "facilities", "counts"]
+
+
+def two_districts() -> Register:
+    """The demonstration's register and one more district with one facility."""
+    demo = demo_register()
+    return assemble(
+        (*demo.districts, District("BAO", "Baobab Plain")),
+        (*demo.facilities, Facility("FAR", "Far Post", "BAO", 10.0, "UTC", ("boiling",))),
+        demo.models, demo.sets, demo.people)
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Iterator[Store]:
+    """A store with a released batch in one district and an open one in another."""
+    store = Store(f"sqlite:///{tmp_path / 'store.db'}")
+    store.migrate()
+    store.save_register(two_districts())
+    of = closed()
+    store.record([record(of, ready(of)), record(batch("FAR-1", facility="FAR", district="BAO"))])
+    yield store
+    store.close()
+
+
+@pytest.fixture
+def client(kept: Store) -> FlaskClient:
+    return client_of(kept)
+
+
+def client_of(store: Store) -> FlaskClient:
+    app = Flask(__name__)
+    app.register_blueprint(api(store, TOKENS, lambda: START + timedelta(days=1)))
+    return app.test_client()
+
+
+def bearer(token: str, **more: str) -> dict[str, str]:
+    return {"Authorization": f"Bearer {token}", **more}
+
+
+def get(client: FlaskClient, path: str, who: str = "reader", **headers: str) -> TestResponse:
+    return client.get(f"/api/v1/{path}", headers=bearer(who, **headers))
+
+
+def post(client: FlaskClient, body: object, who: str = "writer") -> TestResponse:
+    data = body if isinstance(body, bytes) else msgspec.json.encode(body)
+    return client.post("/api/v1/batches", data=data, headers=bearer(who))
+
+
+def error(answer: TestResponse) -> tuple[int, str]:
+    """Status and code, having checked the shape."""
+    body = answer.get_json()
+    assert set(body) == {"error"}
+    assert set(body["error"]) == {"code", "message"}
+    assert body["error"]["message"]
+    return answer.status_code, body["error"]["code"]
+
+
+# ---- who may ask -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", READS)
+@pytest.mark.parametrize("header", ["", "Bearer", "Bearer ", "Bearer wrong", "Basic reader",
+                                    "reader", f"Bearer {digest('reader')}"])
+def test_without_a_right_token_nothing_is_read(
+    client: FlaskClient, path: str, header: str
+) -> None:
+    answer = client.get(f"/api/v1/{path}", headers={"Authorization": header} if header else {})
+
+    assert error(answer) == (401, "unauthorized")
+    assert answer.headers["WWW-Authenticate"] == "Bearer"
+
+
+def test_token_does_only_what_its_scope_says(client: FlaskClient) -> None:
+    for path in READS:
+        assert error(get(client, path, "writer")) == (403, "forbidden")
+        assert get(client, path, "both").status_code == 200
+    assert error(post(client, record(batch("N")), "reader")) == (403, "forbidden")
+    assert get(client, "batches/N").status_code == 404
+    assert post(client, record(batch("N")), "both").status_code == 200
+
+
+def test_token_of_a_district_sees_that_district_alone(client: FlaskClient) -> None:
+    assert [b["id"] for b in get(client, "batches", "bao").get_json()["batches"]] == ["FAR-1"]
+    assert error(get(client, "batches/LOWF-1", "bao")) == (404, "not_found")
+    assert get(client, "batches/LOWF-1", "tam").status_code == 200
+    assert get(client, "sets", "bao").get_json()["sets"] == []
+    assert len(get(client, "sets", "tam").get_json()["sets"]) == 7
+    assert [f["id"] for f in get(client, "facilities", "bao").get_json()["facilities"]] == ["FAR"]
+    assert get(client, "counts", "bao").get_json()["counts"][0]["batches"] == 0
+    assert get(client, "counts", "tam").get_json()["counts"][0]["batches"] == 1
+    assert get(client, "batches?facility=LOWF", "bao").get_json()["batches"] == []
+    assert error(get(client, "batches?district=TAM", "bao")) == (403, "forbidden")
+
+
+@pytest.mark.parametrize("doc", [
+    record(batch("N")),  # another district's batch
+    record(batch("N", district="BAO")),  # another's facility under the own name
+    record(batch("LOWF-1", entries=9, facility="FAR", district="BAO")),  # another's batch replaced
+    record(batch("N", facility="FAR", district="BAO"), ready(closed())),  # another's set
+])
+def test_token_of_a_district_writes_to_that_district_alone(
+    client: FlaskClient, kept: Store, doc: Record
+) -> None:
+    before = kept.batch("LOWF-1")
+
+    assert error(post(client, doc, "bao")) == (403, "forbidden")
+
+    assert kept.batch("N") is None
+    assert kept.batch("LOWF-1") == before
+
+
+def test_token_of_a_district_writes_its_own(client: FlaskClient, kept: Store) -> None:
+    assert post(client, record(batch("N", facility="FAR", district="BAO")), "bao").get_json() == {
+        "received": 1, "taken": 1}
+    assert kept.batch("N") is not None
+
+
+# ---- reading -----------------------------------------------------------------------------------
+
+
+def test_batch_comes_with_its_log(client: FlaskClient) -> None:
+    found = get(client, "batches/LOWF-1").get_json()
+
+    assert (found["outcome"], found["opened_at"]) == ("released", "2025-03-03T08:00:00Z")
+    assert [entry["n"] for entry in found["log"]] == [0, 1, 2, 3]
+
+
+def test_sets_show_their_condition_at_the_time_of_asking(client: FlaskClient) -> None:
+    found = get(client, "sets?condition=READY").get_json()
+
+    assert [s["id"] for s in found["sets"]] == ["BAG-1"]
+
+
+def test_pages_follow_the_cursor_to_the_end(client: FlaskClient, kept: Store) -> None:
+    kept.record([record(batch(f"B-{n}")) for n in range(5)])
+
+    found, path = [], "batches?limit=3"
+    while path:
+        page = get(client, path).get_json()
+        found += [b["id"] for b in page["batches"]]
+        path = f"batches?limit=3&after={page['next']}" if page["next"] else ""
+
+    assert sorted(found) == ["B-0", "B-1", "B-2", "B-3", "B-4", "FAR-1", "LOWF-1"]
+
+
+def test_days_of_a_span_are_included_at_both_ends(client: FlaskClient) -> None:
+    def number(query: str) -> int:
+        return len(get(client, f"batches?{query}").get_json()["batches"])
+
+    assert number("from=2025-03-03&to=2025-03-03") == 2
+    assert number("from=2025-03-04") == 0
+    assert number("to=2025-03-02") == 0
+    assert get(client, "counts?from=2025-03-03&to=2025-03-03").get_json()["counts"] == [
+        {"batches": 1, "sets": 2, "aside": 0, "segments": 4}]
+
+
+@pytest.mark.parametrize("query", ["by=district&by=month", "by=district,month"])
+def test_counts_by_several_dimensions(client: FlaskClient, query: str) -> None:
+    assert get(client, f"counts?{query}").get_json()["counts"] == [
+        {"district": "TAM", "month": "2025-03", "batches": 1, "sets": 2, "aside": 0,
+         "segments": 4}]
+
+
+@pytest.mark.parametrize("path", [
+    "counts?by=colour", "counts?from=March", "batches?limit=many", "batches?limit=0",
+    "batches?limit=100000", "batches?after=x", "batches?to=9999-12-31", "sets?format=xml",
+    "batches?from=0000-00-00", "sets?limit=-1"])
+def test_question_that_makes_no_sense_is_a_bad_request(client: FlaskClient, path: str) -> None:
+    assert error(get(client, path)) == (400, "bad_request")
+
+
+@pytest.mark.parametrize("headers", [{"Accept": "text/csv"}, {}])
+def test_table_comes_as_csv_when_asked(client: FlaskClient, headers: dict[str, str]) -> None:
+    answer = get(client, "sets" if headers else "sets?format=csv", **headers)
+
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert answer.mimetype == "text/csv"
+    assert rows[0]["id"] == "BAG-1"
+    assert rows[0]["condition"] == "READY"
+    assert rows[0]["since"] == "2025-03-03T09:00:00+00:00"
+    assert len(rows) == 7
+
+
+def test_accept_of_anything_gets_json(client: FlaskClient) -> None:
+    assert get(client, "sets", Accept="*/*").mimetype == "application/json"
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1", "\r=1", "\uff1d1"])
+def test_csv_holds_no_formula(text: str) -> None:
+    rows = list(csv.reader(io.StringIO(csv_text([{"a": text, "b": -1, "c": ["x", "y"]}]),
+                                       newline="")))
+
+    assert rows[1] == [f"'{text}", "-1", "x y"]
+
+
+def test_no_answer_holds_a_phone(client: FlaskClient, kept: Store) -> None:
+    typed = batch("TYPED", entries=2)
+    said = replace(typed.log[1], said="call +12025550101 or 202 555 0102",
+                   facts={"note": "+12025550103", "day": "2025-03-03"})
+    kept.record([record(replace(typed, log=(typed.log[0], said)))])
+    phones = [m.person.phone for m in kept.load_register().people]
+
+    answers = [get(client, path).text for path in (*READS, "batches/TYPED", "openapi.json")]
+    answers += [get(client, f"{p}?format=csv").text for p in READS if "/" not in p]
+
+    for text in answers:
+        assert not any(phone in text or phone[2:] in text for phone in phones)
+    found = get(client, "batches/TYPED").get_json()["log"][1]
+    assert found["said"] == "call [number] or [number]"
+    assert found["facts"] == {"note": "[number]", "day": "2025-03-03"}
+
+
+# ---- ingest ------------------------------------------------------------------------------------
+
+
+def test_state_pushed_twice_or_late_changes_nothing(client: FlaskClient, kept: Store) -> None:
+    docs = [record(closed("N")), record(batch("N", entries=2))]
+
+    assert post(client, docs[0]).get_json() == {"received": 1, "taken": 1}
+    assert post(client, docs).get_json() == {"received": 2, "taken": 0}
+
+    assert get(client, "counts").get_json()["counts"][0]["batches"] == 2
+    found = kept.batch("N")
+    assert found is not None
+    assert found["outcome"] == "released"
+
+
+def test_empty_list_is_taken(client: FlaskClient) -> None:
+    assert post(client, [], "tam").get_json() == {"received": 0, "taken": 0}
+
+
+@pytest.mark.parametrize("body", [
+    b"", b"{", b"null", b"\xff", b"{}", b'{"batch": {}, "sets": []}', b"[" * 100_000,
+    msgspec.json.encode(record(batch(""))),
+    msgspec.json.encode(record(batch("N", opened_at=START.replace(tzinfo=None)))),
+    msgspec.json.encode(record(batch("N", segments=2**70))),
+    msgspec.json.encode(record(batch("N"))).replace(b'"chlorine"', b'"frying"'),
+])
+def test_what_is_no_record_is_a_bad_request(client: FlaskClient, body: bytes) -> None:
+    assert error(post(client, body)) == (400, "bad_request")
+
+
+def test_too_much_at_once_is_refused_before_it_is_read(client: FlaskClient) -> None:
+    assert error(post(client, b" " * (MOST_BODY_BYTES + 1)))[0] == 413
+    assert error(post(client, [record(batch(f"N-{n}")) for n in range(501)]))[0] == 413
+    assert get(client, "batches/N-0").status_code == 404
+
+
+# ---- errors ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", ["", "/", "/v1", "/v1/nothing", "/v2/batches", "/v1/batches/a/b"])
+@pytest.mark.parametrize("method", ["GET", "POST", "DELETE"])
+def test_unknown_address_has_the_one_error_shape(
+    client: FlaskClient, path: str, method: str
+) -> None:
+    assert error(client.open(f"/api{path}", method=method)) == (404, "not_found")
+
+
+@pytest.mark.parametrize(("method", "path", "allowed"), [
+    ("DELETE", "batches", "GET, POST"), ("POST", "sets", "GET"), ("PUT", "batches/LOWF-1", "GET")])
+def test_wrong_method_is_told_the_right_one(
+    client: FlaskClient, method: str, path: str, allowed: str
+) -> None:
+    answer = client.open(f"/api/v1/{path}", method=method)
+
+    assert error(answer) == (405, "method_not_allowed")
+    assert answer.headers["Allow"] == allowed
+
+
+def test_batch_that_is_not_there_is_not_found(client: FlaskClient) -> None:
+    assert error(get(client, "batches/NONE")) == (404, "not_found")
+
+
+def test_store_that_is_down_asks_to_come_again() -> None:
+    client = client_of(Store("sqlite:////no/such/folder/store.db"))
+
+    for path in READS:
+        answer = get(client, path)
+        assert error(answer) == (503, "service_unavailable")
+        assert answer.headers["Retry-After"]
+    assert error(post(client, record(batch()))) == (503, "service_unavailable")
+
+
+def test_failure_of_our_own_has_the_one_error_shape_and_tells_no_detail(kept: Store) -> None:
+    def broken_clock() -> Any:
+        raise RuntimeError("+12025550101")
+
+    app = Flask(__name__)
+    app.register_blueprint(api(kept, TOKENS, broken_clock))
+
+    answer = get(app.test_client(), "sets")
+
+    assert error(answer) == (500, "internal_server_error")
+    assert "2025550101" not in answer.text
+
+
+# ---- description -------------------------------------------------------------------------------
+
+
+def test_description_names_every_route_and_no_other(client: FlaskClient) -> None:
+    described = client.get("/api/v1/openapi.json").get_json()
+    paths = {(f"/api/v1{path}", method.upper())
+             for path, item in described["paths"].items() for method in item}
+
+    routes = {(rule.rule.replace("<batch_id>", "{id}"), method)
+              for rule in client.application.url_map.iter_rules()
+              if rule.rule.startswith("/api/v1/") and not rule.endpoint.endswith("_other")
+              for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}}
+    assert paths == routes
+    by = next(p for p in described["paths"]["/counts"]["get"]["parameters"] if p["name"] == "by")
+    assert all(name in by["description"] for name in DIMENSIONS)
