@@ -21,13 +21,15 @@ import phonenumbers
 
 from bot.errors import BadWebhook
 from bot.model import Heard
-from bot.shape import DateShape, GatewayShape, UssdShape
+from bot.shape import DateShape, GatewayShape
 
 MAX_TEXT = 480  # characters: three long SMS; the longest answer that means anything is a few words
 MAX_REASON = 60  # characters kept of a receipt's reason
 MIN_DIGITS = 7  # the shortest numbers with their country have 7; short codes have 3 to 6
 SCREEN_GOES_ON = "CON"
 SCREEN_ENDS = "END"
+# Begins a *session_text* that holds the newest answer alone. No person can: `clean` drops it.
+NEWEST_ONLY = "\x1e"
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SAFE_ID = re.compile(r"[A-Za-z0-9_.-]{1,64}")
@@ -82,9 +84,10 @@ def heard_ussd(
 ) -> Heard | None:
     """The USSD request as an event; None when no phone sent it.
 
-    *session_text* is everything answered so far in this session, "" in its first request; *text*
-    is the newest answer alone. Where the gateway sends only the newest, *session_text* is that
-    with the request's own id before it: it differs from every earlier one all the same.
+    *session_text* is everything answered so far in this session, joined by "*" and each answer
+    cleaned by itself, so that what follows always begins with what went before; "" in the first
+    request. *text* is the newest answer alone. Where the gateway sends only that, *session_text*
+    is NEWEST_ONLY, the request's own id, "*" and the answer: it differs from every earlier one.
     """
     ussd = shape.ussd
     session = _needed(form, ussd.session)
@@ -92,26 +95,26 @@ def heard_ussd(
     said = _present(form, ussd.text)
     if phone is None:
         return None
-    so_far = said if ussd.joined else _newest_only(form, ussd, said)
-    newest = so_far.rpartition(ussd.separator)[2] if ussd.joined else said
+    request = "" if ussd.joined else _needed(form, ussd.request)
+    answers = [clean(one) for one in (said.split(ussd.separator) if ussd.joined else [said])]
+    before = f"{NEWEST_ONLY}{_safe_id(request)}*" if request else ""
+    opening = _opens(form, shape)
     return Heard(
         # The phone is in it so that a recycled session id never gives away another's screen.
-        id=f"ussd:{_digest(phone, session, so_far if ussd.joined else form[ussd.request])}",
+        id=f"ussd:{_digest(phone, session, request or said)}",
         phone=phone,
         channel="ussd",
-        text=clean(newest)[:MAX_TEXT] if so_far else "",
+        text="" if opening else answers[-1][:MAX_TEXT],
         at=at,
         session=_safe_id(session),
-        session_text=clean(so_far),
+        session_text="" if opening else before + "*".join(answers),
         tick=tick,
     )
 
 
-def _newest_only(form: Form, ussd: UssdShape, said: str) -> str:
-    request = _needed(form, ussd.request)
-    if form.get(ussd.opening, "").strip().casefold() in _TRUE:
-        return ""  # the text is what was dialled, not an answer
-    return f"{request}{ussd.separator}{said}"
+def _opens(form: Form, shape: GatewayShape) -> bool:
+    """Whether the gateway says that this request begins the session: then its text was dialled."""
+    return form.get(shape.ussd.opening, "").strip().casefold() in _TRUE
 
 
 def receipt(form: Form, shape: GatewayShape, at: datetime) -> ReceiptForm:

@@ -104,13 +104,7 @@ def webhooks(
 
     # One rule for all, so that no method, slash or unknown name is answered by anything else.
     for rule in ("/hooks", "/hooks/", "/hooks//<path:rest>", "/hooks/<path:rest>"):
-        edge.add_url_rule(
-            rule,
-            view_func=answer,
-            methods=METHODS,
-            provide_automatic_options=False,
-            merge_slashes=False,
-        )
+        edge.add_url_rule(rule, view_func=answer, methods=METHODS, merge_slashes=False)
     return edge
 
 
