@@ -2,44 +2,16 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 from fakeredis import FakeRedis
-from redis import ConnectionError as NoRedisError
-from redis import Redis
 
 from bot.mailbox import KEPT, Light, Mailbox
 
 NOW = datetime(2030, 5, 6, 7, 8, 9, tzinfo=UTC)
 ASHA, BERYL = "+12025550101", "+12025550102"
-REAL_URL = os.environ.get("SOAKBELL_TEST_REDIS_URL") or "redis://127.0.0.1:6379/11"
-
-
-def wipe(redis: Any) -> None:
-    for key in redis.keys("sb:demo:*"):
-        redis.delete(key)
-
-
-@pytest.fixture(params=["fake", "fake text", pytest.param("real", marks=pytest.mark.real)])
-def redis(request: pytest.FixtureRequest) -> Iterator[Any]:
-    """A Redis without demonstration keys: in the process (bytes or text out), or a real one."""
-    if request.param != "real":
-        yield FakeRedis(decode_responses=request.param == "fake text")
-        return
-    real = Redis.from_url(REAL_URL)
-    try:
-        real.ping()
-    except NoRedisError:
-        real.close()
-        pytest.skip("no Redis answers")
-    wipe(real)
-    yield real
-    wipe(real)
-    real.close()
 
 
 @pytest.fixture
@@ -120,6 +92,17 @@ def test_lights_tell_of_each_phone_in_the_order_asked(mailbox: Mailbox) -> None:
 
     assert mailbox.lights([BERYL, ASHA]) == [Light(2, False, 0), Light(0, True, 1)]
     assert mailbox.lights([]) == []
+
+
+def test_a_client_that_decodes_its_answers_serves_as_well() -> None:
+    mailbox = Mailbox(FakeRedis(decode_responses=True))
+    message_id = mailbox.put(ASHA, "Ñandú 1 2", NOW)
+    mailbox.switch(ASHA, off=True)
+
+    assert [(m.id, m.text, m.at) for m in mailbox.messages(ASHA)] == [
+        (message_id, "Ñandú 1 2", NOW)
+    ]
+    assert mailbox.lights([ASHA]) == [Light(1, True, 0)]
 
 
 def test_every_key_is_under_the_demonstrations_prefix(redis: Any) -> None:
