@@ -133,7 +133,7 @@ class Service:
         """
         held = self.timers.held(members)
         while held:
-            # One a unit at a time: a second turn would be built on a commit not yet accepted.
+            # One a unit at a time: the second would have read what the first is about to change.
             first = {parted(name)[0]: name for name in reversed(held)}
             self._ring_together({name: held.pop(name) for name in first.values()})
 

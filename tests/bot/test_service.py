@@ -16,6 +16,7 @@ from bot.outbox import Outgoing
 from bot.sessions import Change, publish
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
 
     from tests.bench import Bench
@@ -45,6 +46,20 @@ def test_a_ussd_answer_is_the_body_and_costs_no_message(bench: Bench) -> None:
     assert bench.hears(NURSE, "count", "e1", "ussd") == "CON counted 1 [en]"
     bench.works()
     assert bench.gateway.sent == []
+
+
+def test_a_ussd_answer_costs_two_round_trips(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench.hears(NURSE, "count", "e1", "ussd")  # from here on Redis knows the scripts
+    client, asked = bench.redis, list[object]()
+    plain: Callable[..., object] = client.execute_command
+
+    def counted(*words: object, **options: object) -> object:
+        asked.append(words[0])
+        return plain(*words, **options)
+
+    monkeypatch.setattr(client, "execute_command", counted)
+    bench.hears(NURSE, "open B1", "e2", "ussd")
+    assert asked == ["EVALSHA", "EVALSHA"]
 
 
 def test_an_answer_that_ends_the_session_says_so(bench: Bench) -> None:
