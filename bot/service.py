@@ -23,7 +23,7 @@ from bot.outbox import Outbox, Outgoing
 from bot.pushes import Pushes, read_push
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
 from bot.timers import Timers, parted
-from bot.turns import LANGUAGE, Render, Scribe
+from bot.scribe import LANGUAGE, Render, Scribe
 
 log = logging.getLogger(__name__)
 

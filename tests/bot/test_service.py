@@ -259,6 +259,21 @@ def test_the_timer_of_a_batch_that_is_nowhere_goes_away(bench: Bench) -> None:
     assert bench.service.timers.depth() == 0
 
 
+@pytest.mark.parametrize(("soaking", "left"), [(True, 1), (False, 0)])
+def test_a_ring_that_sets_no_next_one_stays_only_while_an_exposure_runs(
+    bench: Bench, soaking: bool, left: int
+) -> None:
+    bench.hears(NURSE, "open B1", "e1", "ussd")
+    unit = bench.unit()
+    due = bench.clock() if soaking else None
+    done = unit.put_batch(replace(unit.batches["B1"], due=due))
+    bench.service.sessions.commit(unit, done, Change(bench.heard(NURSE, "x", "e2")))
+    with_step(bench, lambda unit, _: Step(unit, ()))
+    bench.clock.passes(minutes=10)
+    bench.works()
+    assert bench.service.timers.depth() == left
+
+
 def test_a_spoiled_timer_is_put_off_and_the_others_ring(
     bench: Bench, caplog: pytest.LogCaptureFixture
 ) -> None:

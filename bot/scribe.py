@@ -125,10 +125,16 @@ def _timers(effects: tuple[Effect, ...]) -> tuple[SetTimer | ClearTimer, ...]:
 
 
 def _forgotten(before: Unit, step: Step, event: Event) -> tuple[ClearTimer, ...]:
-    """A batch that is no longer in the unit must not ring for ever.
+    """Timers that nobody cleared and that nothing is left for: they must not ring for ever.
 
-    A batch that is open keeps its timer whatever happens: the step says when it may go.
+    Those are of batches no longer in the unit, and of a batch that rang with no next ring set.
+    While its exposure runs a batch keeps its timer even then: a bell is not lost to an oversight.
     """
-    names = set(before.batches) | ({event.batch_id} if isinstance(event, Rang) else set())
+    after = step.unit.batches
+    idle = set(before.batches) - set(after)
+    if isinstance(event, Rang):
+        rung = after.get(event.batch_id)
+        if rung is None or rung.due is None:
+            idle.add(event.batch_id)
     spoken = {t.batch_id for t in _timers(step.effects)}
-    return tuple(ClearTimer(name) for name in sorted(names - set(step.unit.batches) - spoken))
+    return tuple(ClearTimer(name) for name in sorted(idle - spoken))
