@@ -21,9 +21,9 @@ from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
 from bot.model import Event, Heard, Prompt, Push, Rang, Receipt, Step, Unit
 from bot.outbox import Outbox, Outgoing
 from bot.pushes import Pushes, read_push
+from bot.scribe import LANGUAGE, Render, Scribe
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
 from bot.timers import Timers, parted
-from bot.scribe import LANGUAGE, Render, Scribe
 
 log = logging.getLogger(__name__)
 
