@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
 from alembic import command
@@ -124,8 +125,12 @@ def _sqlite_options(address: URL) -> dict[str, Any]:
 def _on_sqlite_connect(connection: Any, _record: object) -> None:
     """The driver must not begin transactions on its own: `_on_sqlite_begin` does, at the start."""
     connection.isolation_level = None
-    for pragma in ("foreign_keys=ON", "journal_mode=WAL", "synchronous=FULL"):
+    for pragma in ("foreign_keys=ON", "synchronous=FULL"):
         connection.execute(f"PRAGMA {pragma}").close()
+    # The file remembers this mode. Setting it is refused, without waiting, while another
+    # connection sets it or writes; then that one or the next will have done it.
+    with suppress(sqlite3.OperationalError):
+        connection.execute("PRAGMA journal_mode=WAL").close()
 
 
 def _on_sqlite_begin(connection: Connection) -> None:

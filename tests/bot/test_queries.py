@@ -76,12 +76,15 @@ def test_later_condition_stands_in_every_order_of_arrival(store: Store) -> None:
     assert {(row.condition, row.batch) for row in rows} == {("IN PROCESS", "B")}
 
 
-def test_of_two_conditions_at_one_moment_ready_gives_way(store: Store) -> None:
-    of = closed()
-    broken = SetState("BAG-1", "USED", of.closed_at, batch="LOWF-1")
+@pytest.mark.parametrize("ready_first", [True, False])
+def test_of_two_conditions_at_one_moment_ready_gives_way(store: Store, ready_first: bool) -> None:
+    older, newer = closed("A"), closed("B", entries=6)
+    states = [record(newer, ready(newer)),
+              record(older, SetState("BAG-1", "USED", older.closed_at, batch="A"))]
 
-    store.record([record(of, broken)])
-    store.record([record(of, ready(of))])
+    for state in states if ready_first else reversed(states):
+        store.record([state])
+
     assert condition(store, "BAG-1") == "USED"
 
 
