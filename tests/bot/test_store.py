@@ -53,9 +53,9 @@ def test_schema_steps_lead_to_the_tables_that_the_code_uses(store: Store) -> Non
 
 
 def test_several_processes_may_migrate_at_once(open_store: OpenStore) -> None:
-    stores = [open_store() for _ in range(4)]
+    stores = [open_store() for _ in range(8)]
 
-    with ThreadPoolExecutor(4) as pool:
+    with ThreadPoolExecutor(8) as pool:
         list(pool.map(Store.migrate, stores))
 
     assert stores[0].load_register() == Register((), (), (), (), ())
@@ -169,6 +169,22 @@ def test_same_states_pushed_by_many_threads_count_once(store: Store, open_store:
     by_day = store.counts(CountFilter(by=("day",)))
     assert {(r["day"],): (r["batches"], r["sets"]) for r in by_day} == recount(listed(store), "day")
     assert {row["version"] for row in listed(store)} == {4}
+
+
+def test_writers_of_the_same_days_in_different_orders_do_not_block_each_other(
+    store: Store,
+) -> None:
+    def push(writer: int) -> int:
+        days = [START + timedelta(days=n * (writer + 1) % 7) for n in range(60)]
+        return store.record([record(closed(f"W{writer}-{n:02}", at=day))
+                             for n, day in enumerate(days)])
+
+    with ThreadPoolExecutor(6) as pool:
+        assert list(pool.map(push, range(6))) == [60] * 6
+
+    by_day = {(r["day"],): (r["batches"], r["sets"])
+              for r in store.counts(CountFilter(by=("day",)))}
+    assert by_day == recount(listed(store), "day")
 
 
 def test_totals_equal_a_plain_recount(store: Store) -> None:
