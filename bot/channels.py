@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 import phonenumbers
 
 from bot.errors import BadWebhook
-from bot.model import Heard
+from bot.model import NEWEST_ONLY, Heard
 from bot.shape import DateShape, GatewayShape
 
 MAX_TEXT = 480  # characters: three long SMS; the longest answer that means anything is a few words
@@ -28,8 +28,6 @@ MAX_REASON = 60  # characters kept of a receipt's reason
 MIN_DIGITS = 7  # the shortest numbers with their country have 7; short codes have 3 to 6
 SCREEN_GOES_ON = "CON"
 SCREEN_ENDS = "END"
-# Begins a *session_text* that holds the newest answer alone. No person can: `clean` drops it.
-NEWEST_ONLY = "\x1e"
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _SAFE_ID = re.compile(r"[A-Za-z0-9_.-]{1,64}")

@@ -11,7 +11,7 @@ from dataclasses import replace
 from bot.answering import BACK, HELP, PROBLEM, Answered, answer, problem
 from bot.asking import framed, minutes_left, started, title
 from bot.bells import receipt, ring
-from bot.model import Day, Event, Heard, Person, Prompt, Rang, Receipt, Shown, Step, Unit
+from bot.model import NEWEST_ONLY, Day, Event, Heard, Person, Prompt, Rang, Receipt, Shown, Step, Unit
 from bot.progress import seconds_left
 from bot.rules import Rules
 from bot.screens import (
@@ -96,16 +96,17 @@ def _dialled(turn: Turn, event: Heard) -> None:
     An answer counts only if it follows what was answered before in the same session: whatever
     comes after a gap is not an answer to the screen that this person sees.
     """
-    talk = turn.talk
+    talk, text = turn.talk, event.session_text
     first = event.session != talk.ussd_session
     expected = f"{talk.ussd_text}*" if talk.ussd_text else ""
-    follows = event.session_text.startswith(expected) and event.session_text != talk.ussd_text
-    turn.put_talk(ussd_session=event.session, ussd_text=event.session_text)
+    newest_only = text.startswith(NEWEST_ONLY)
+    follows = text != talk.ussd_text and (newest_only or text.startswith(expected))
+    turn.put_talk(ussd_session=event.session, ussd_text=text)
     if first or not follows:
         show(turn)
         return
     turn.put_talk(heard_at=event.at)
-    _understand(turn, event.session_text[len(expected) :].strip())
+    _understand(turn, (event.text if newest_only else text[len(expected) :]).strip())
 
 
 def _texted(turn: Turn, event: Heard) -> None:
@@ -225,7 +226,11 @@ def _closed(turn: Turn, batch: Batch) -> None:
     mine = turn.person.id if turn.person else ""
     rest = [b for b in turn.unit.batches.values() if b.holder == mine]
     turn.put_talk(
-        batch=rest[0].id if rest else "", screen="" if rest else "home", stepwise=False, choices=()
+        batch=rest[0].id if rest else "",
+        screen="" if rest else "home",
+        stepwise=False,
+        choices=(),
+        last=batch.id,
     )
     gone = [s.id for s in batch.sets if s.aside]
     values: dict[str, Shown] = {"sets": batch.names, "aside": short(gone)}

@@ -93,7 +93,7 @@ class Talk:
 
     *choices* are the ids behind the numbers last shown. *heard_at* is the gateway's own date of
     the last answer taken, to know an older one that comes late. *stopped*: she told the carrier
-    that she wants no more messages.
+    that she wants no more messages. *last* is the batch that closed last.
     """
 
     phone: str
@@ -108,6 +108,7 @@ class Talk:
     ussd_text: str = ""
     heard_at: datetime | None = None
     stopped: bool = False
+    last: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +141,10 @@ class Unit:
 
     def put_set(self, state: SetState) -> Unit:
         return replace(self, sets={**self.sets, state.id: state})
+
+
+# Begins the session text of a gateway that sends only the newest USSD answer; nobody can type it.
+NEWEST_ONLY = "\x1e"
 
 
 # ---- events: what people, clocks and gateways do -------------------------------------------

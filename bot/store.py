@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
+import msgspec
 from sqlalchemy import Connection, delete, insert, select, text
 
 from bot import queries, recording
@@ -136,6 +137,12 @@ class Store:
         """One batch with its log, or None."""
         with self.database.read() as connection:
             return queries.get_batch(connection, batch_id)
+
+    def document(self, batch_id: str) -> Batch | None:
+        """The newest state of a batch, whole, or None."""
+        with self.database.read() as connection:
+            found = connection.scalar(select(batches.c.doc).where(batches.c.id == batch_id))
+        return msgspec.json.decode(found, type=Batch) if found else None
 
     def sets(self, wanted: SetFilter, now: datetime) -> Page:
         """Registered sets with their condition at *now*."""

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from babel.core import UnknownLocaleError
+from babel.dates import format_datetime
+
 from bot.model import Day, Prompt, Shown
 from flows.prompts import Catalogue, fill, fits
 
@@ -23,9 +26,7 @@ class Wording:
         self, prompt: Prompt, language: str, zone: str, practice: bool, hastened: bool
     ) -> str:
         """The text of *prompt*. Never raises for a missing text or value: a gap beats silence."""
-        speaker = _Speaker(
-            self.catalogues.get(language, {}), self.catalogues["en"], ZoneInfo(zone)
-        )
+        speaker = self._speaker(language, zone)
         mark = "practice.mark" if practice else "demo.mark" if hastened else ""
 
         def whole(inner: Prompt) -> str:
@@ -36,6 +37,15 @@ class Wording:
             if fits(text):
                 return text
         return whole(prompt)
+
+    def sentence(self, prompt: Prompt, language: str, zone: str) -> str:
+        """The text of *prompt* for a page, where length does not matter."""
+        return self._speaker(language, zone).text(prompt)
+
+    def _speaker(self, language: str, zone: str) -> _Speaker:
+        return _Speaker(
+            self.catalogues.get(language, {}), self.catalogues["en"], language, ZoneInfo(zone)
+        )
 
 
 def _shorter(prompt: Prompt) -> list[Prompt]:
@@ -58,6 +68,7 @@ def _shorter(prompt: Prompt) -> list[Prompt]:
 class _Speaker:
     texts: Catalogue
     english: Catalogue
+    language: str
     zone: ZoneInfo
 
     def text(self, prompt: Prompt) -> str:
@@ -79,10 +90,17 @@ class _Speaker:
         if isinstance(value, Prompt):
             return self.text(value)
         if isinstance(value, Day):
-            return value.at.astimezone(self.zone).strftime("%d-%m %H:%M")
+            return self._day(value.at.astimezone(self.zone))
         if isinstance(value, datetime):
             return value.astimezone(self.zone).strftime("%H:%M")
         return str(value)[:NAME_LENGTH].rstrip() if name == "name" else str(value)
+
+    def _day(self, at: datetime) -> str:
+        """A date that cannot be read two ways: the month is a word."""
+        try:
+            return format_datetime(at, "d MMM HH:mm", locale=self.language)
+        except UnknownLocaleError:
+            return format_datetime(at, "d MMM HH:mm", locale="en")
 
     def _listed(self, values: Mapping[str, Shown]) -> str:
         count = len(values) // 2

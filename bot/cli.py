@@ -1,0 +1,196 @@
+"""The `soakbell` command: what needs no worker. `workers.command` adds what starts processes."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from redis.exceptions import RedisError
+
+from bot.catalogues import load_catalogues
+from bot.clock import utc_now
+from bot.config import Config, from_env
+from bot.draw import mermaid
+from bot.errors import BotError, RegisterError
+from bot.formats import csv_text
+from bot.handset_terminal import run
+from bot.prove import prove
+from bot.queries import CountFilter
+from bot.register import read_register
+from bot.wiring import announce, build, load_protocols, load_rules, open_store
+from bot.wording import Wording
+from flows.release import ORDER
+from flows.reprocess import REPROCESS
+from flows.stage import check
+
+GOOD, FINDING, USAGE = 0, 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One subcommand: its name, a sentence, an example, its arguments and what it does."""
+
+    name: str
+    about: str
+    example: str
+    add: Callable[[argparse.ArgumentParser], None]
+    run: Callable[[argparse.Namespace], int]
+
+
+def main(argv: Sequence[str] | None = None, more: Sequence[Command] = ()) -> int:
+    """Run one command. Returns 0 when all is good, 1 on a finding, 2 on bad usage or settings."""
+    parser = argparse.ArgumentParser(prog="soakbell", description="The whole job: README.md.")
+    adder = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for command in (*COMMANDS, *more):
+        sub = adder.add_parser(
+            command.name,
+            help=command.about,
+            description=command.about,
+            epilog=f"example: {command.example}",
+        )
+        command.add(sub)
+        sub.set_defaults(run=command.run)
+    words = parser.parse_args(argv)
+    try:
+        return int(words.run(words))
+    except RegisterError as error:
+        for problem in error.problems:
+            print(problem, file=sys.stderr)
+        print(error, file=sys.stderr)
+        return FINDING
+    except (BotError, ValueError) as error:
+        print(error, file=sys.stderr)
+        return USAGE
+    except RedisError as error:
+        print(f"Redis does not answer ({type(error).__name__})", file=sys.stderr)
+        return USAGE
+
+
+def _json_flag(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def _say(words: argparse.Namespace, data: dict[str, Any], text: str) -> None:
+    print(json.dumps(data, default=str) if words.json else text)
+
+
+def _store_config() -> Config:
+    """The settings of a command that only needs the store."""
+    return from_env(os.environ, needs=())
+
+
+# ---- check, prove, draw ---------------------------------------------------------------------
+
+
+def _check(words: argparse.Namespace) -> int:
+    english = load_catalogues()["en"]
+    found = check(REPROCESS, ORDER, set(english))
+    load_protocols()  # raises, naming the file, if one may not be used
+    text = "\n".join(found) or f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong"
+    _say(words, {"flow": REPROCESS.id, "findings": found}, text)
+    return FINDING if found else GOOD
+
+
+def _prove(words: argparse.Namespace) -> int:
+    wording = Wording(load_catalogues())
+    rules = load_rules(from_env({"SOAKBELL_DEMO": "1"}), wording)
+    proof = prove(rules)
+    _say(words, proof.as_dict(), proof.as_text())
+    return GOOD if proof.holds else FINDING
+
+
+def _draw(_words: argparse.Namespace) -> int:
+    english = load_catalogues()["en"]
+    print(mermaid(REPROCESS, lambda stage: english[f"{stage}.title"]), end="")
+    return GOOD
+
+
+# ---- register, counts, migrate, handset -----------------------------------------------------
+
+
+def _add_register(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("action", choices=["import", "check"], help="check reads and saves nothing")
+    parser.add_argument("folder", type=Path, help="folder of the five CSV files")
+    _json_flag(parser)
+
+
+def _register(words: argparse.Namespace) -> int:
+    config = _store_config() if words.action == "check" else from_env(os.environ)
+    register = read_register(words.folder, config.region or None)
+    for warning in register.warnings:
+        print(f"note: {warning}", file=sys.stderr)
+    if words.action == "import":
+        announce(build(config), register)
+    sizes = {
+        "districts": len(register.districts),
+        "facilities": len(register.facilities),
+        "models": len(register.models),
+        "sets": len(register.sets),
+        "people": len(register.people),
+    }
+    _say(words, sizes, ", ".join(f"{n} {name}" for name, n in sizes.items()))
+    return GOOD
+
+
+def _add_counts(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--from", dest="first", type=date.fromisoformat, help="first day")
+    parser.add_argument("--to", dest="last", type=date.fromisoformat, help="last day")
+    parser.add_argument("--by", action="append", default=[], help="repeat: facility, day, method")
+    _json_flag(parser)
+
+
+def _counts(words: argparse.Namespace) -> int:
+    config = _store_config()
+    rules = load_rules(config, Wording(load_catalogues()))
+    store = open_store(config, rules)
+    rows = store.counts(CountFilter(words.first, words.last, tuple(words.by)))
+    store.close()
+    _say(words, {"rows": rows}, csv_text(rows).rstrip() or "nothing counted yet")
+    return GOOD
+
+
+def _migrate(_words: argparse.Namespace) -> int:
+    config = _store_config()
+    open_store(config, load_rules(config, Wording(load_catalogues()))).close()
+    print("the store is up to date")
+    return GOOD
+
+
+def _add_handset(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("phone", nargs="?", default="", help="whose phone; default: the first")
+    parser.add_argument("--url", default="http://127.0.0.1:8080", help="the demonstration")
+    parser.add_argument("--key", default="demo", help="its hook key")
+
+
+def _handset(words: argparse.Namespace) -> int:
+    run(words.url, words.key, words.phone, sys.stdout, sys.stdin, utc_now)
+    return GOOD
+
+
+def _nothing(_parser: argparse.ArgumentParser) -> None:
+    """No arguments."""
+
+
+COMMANDS = (
+    Command("check", "look for faults in the stage graph and protocols", "soakbell check",
+            _json_flag, _check),
+    Command("prove", "explore every state of the graph", "soakbell prove --json",
+            _json_flag, _prove),
+    Command("draw", "print the stage graph as Mermaid text", "soakbell draw > graph.mmd",
+            _nothing, _draw),
+    Command("register", "read the register from CSV files, all or nothing",
+            "soakbell register import bot/demo", _add_register, _register),
+    Command("counts", "print the running totals of finished batches",
+            "soakbell counts --by facility --by method", _add_counts, _counts),
+    Command("migrate", "bring the store's tables up to date", "soakbell migrate",
+            _nothing, _migrate),
+    Command("handset", "a phone of the demonstration in this terminal", "soakbell handset",
+            _add_handset, _handset),
+)  # fmt: skip

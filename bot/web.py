@@ -1,0 +1,82 @@
+"""The web application: hooks, API, health, and for demonstrations the handset and its gateway."""
+
+from __future__ import annotations
+
+from flask import Flask, Response, redirect
+from redis.exceptions import RedisError
+from werkzeug.wrappers import Response as AnyResponse
+
+from bot.api import api
+from bot.config import Config
+from bot.demo_gateway import ReceiptPoster, demo_gateway
+from bot.errors import StoreDown
+from bot.gateway import read_shape
+from bot.handset import handset
+from bot.mailbox import Mailbox
+from bot.model import Prompt
+from bot.views import Views
+from bot.webhooks import webhooks
+from bot.wiring import Parts, tokens_of
+
+
+def create_app(config: Config, parts: Parts) -> Flask:
+    """The application for one process; any number of processes may serve it."""
+    app = Flask("bot")
+    service = parts.service
+    app.register_blueprint(
+        webhooks(
+            service.handle,
+            service.receive,
+            config.hook_key,
+            read_shape(config.gateway_file),
+            service.clock,
+            service.tick,
+            parts.wording.render(Prompt("sorry"), "en", "UTC", False, False),
+            config.region,
+        )
+    )
+    app.register_blueprint(api(parts.store, tokens_of(config), service.clock))
+    _add_health(app, parts)
+    if config.demo:
+        _add_demo(app, config, parts)
+    return app
+
+
+def _add_health(app: Flask, parts: Parts) -> None:
+    @app.get("/healthz")
+    def healthz() -> Response:
+        return Response("ok\n", mimetype="text/plain")
+
+    @app.get("/readyz")
+    def readyz() -> Response:
+        """Ready when Redis and the store answer; says how late bells and messages are."""
+        try:
+            now = parts.service.clock().timestamp()
+            late = {
+                "timers": parts.service.timers.oldest(now),
+                "messages": parts.service.outbox.due.oldest(now),
+                "pushes": parts.service.pushes.oldest(now),
+            }
+            parts.store.ping()
+        except (RedisError, StoreDown):
+            return Response("not ready\n", status=503, mimetype="text/plain")
+        lines = "".join(f"{name} {seconds:.1f} s late\n" for name, seconds in late.items())
+        return Response(lines, mimetype="text/plain")
+
+
+def _add_demo(app: Flask, config: Config, parts: Parts) -> None:
+    mailbox = Mailbox(parts.redis)
+    poster = ReceiptPoster(f"{config.gateway_url}/hooks/{config.hook_key}/receipt")
+    app.extensions["soakbell_receipts"] = poster
+    app.register_blueprint(
+        demo_gateway(mailbox, parts.service.clock, config.gateway_api_key, poster)
+    )
+    sites = [site.id for site in parts.store.load_register().sites()]
+    views = Views(parts, sites)
+    app.register_blueprint(
+        handset(views.people, views.batch, mailbox, config.hook_key, config.hasten)
+    )
+
+    @app.get("/")
+    def home() -> AnyResponse:
+        return redirect("/handset")

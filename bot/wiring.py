@@ -1,0 +1,141 @@
+"""Builds the service from the settings: the one place where the parts meet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+
+import fakeredis
+from redis import Redis
+
+from bot.api import Token
+from bot.catalogues import load_catalogues
+from bot.clock import new_tick, utc_now
+from bot.config import Config
+from bot.errors import ConfigError
+from bot.gateway import gateway_from
+from bot.machine import step
+from bot.outbox import Outbox
+from bot.pushes import Pushes
+from bot.register import Register
+from bot.rules import Rules
+from bot.service import Service
+from bot.sessions import Sessions, publish
+from bot.store import Store
+from bot.timers import Timers
+from bot.wording import Wording
+from flows.batch import Batch
+from flows.prompts import commands, segments
+from flows.protocol import Protocol, ProtocolError, load
+from flows.release import findings
+from flows.reprocess import REPROCESS
+
+PROTOCOLS = Path(__file__).resolve().parent.parent / "flows" / "protocols"
+Clock = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What the web pages and the commands need besides the service itself."""
+
+    service: Service
+    store: Store
+    rules: Rules
+    wording: Wording
+    redis: Redis
+
+
+def connect(config: Config) -> Redis:
+    """A client of the Redis that the settings name; `fake://` is one inside this process."""
+    if config.redis_url.startswith("fake://"):
+        server = fakeredis.FakeServer(server_type="redis", version=(7, 0, 0))
+        return fakeredis.FakeRedis(server=server)
+    return Redis.from_url(config.redis_url)
+
+
+def load_protocols(folder: Path | None = None) -> dict[str, Protocol]:
+    """The built-in protocols and those of *folder*, by name and by id.
+
+    Raises ConfigError for a file that may not be used: nothing starts on a wrong number.
+    """
+    found: dict[str, Protocol] = {}
+    for where in (PROTOCOLS, folder):
+        for path in sorted(where.glob("*.toml")) if where else ():
+            try:
+                protocol = load(path)
+            except ProtocolError as error:
+                raise ConfigError(f"protocol {path.name}: {error}") from error
+            found[protocol.name] = found[protocol.id] = protocol
+    return found
+
+
+def load_rules(config: Config, wording: Wording) -> Rules:
+    """The graphs, the protocols and the command words."""
+    return Rules(
+        flow=REPROCESS,
+        flows={REPROCESS.id: REPROCESS},
+        protocols=load_protocols(config.protocols),
+        commands={name: commands(texts) for name, texts in wording.catalogues.items()},
+        hasten=config.hasten,
+    )
+
+
+def open_store(config: Config, rules: Rules) -> Store:
+    """The store that the settings name, with its tables brought up to date."""
+    if config.store_url.startswith("sqlite:///"):
+        Path(config.store_url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+
+    def against(batch: Batch) -> list[object]:
+        protocol = rules.protocols.get(batch.protocol)
+        return list(findings(batch, protocol)) if protocol else ["unknown protocol"]
+
+    store = Store(config.store_url, allow_hastened=config.demo, findings=against)
+    store.migrate()
+    return store
+
+
+def build(config: Config, redis: Redis | None = None, clock: Clock = utc_now) -> Parts:
+    """Everything, wired. *redis* is given by the demonstration, whose parts share one."""
+    redis = redis if redis is not None else connect(config)
+    wording = Wording(load_catalogues(config.locale) if config.locale else load_catalogues())
+    rules = load_rules(config, wording)
+    store = open_store(config, rules)
+    service = Service(
+        sessions=Sessions(redis),
+        timers=Timers(redis),
+        outbox=Outbox(redis),
+        pushes=Pushes(redis),
+        gateway=gateway_from(config),
+        store=store,
+        step=partial(step, rules=rules),
+        render=wording.render,
+        count_parts=lambda text: segments(text)[2],
+        clock=clock,
+        tick=new_tick(),
+    )
+    return Parts(service, store, rules, wording, redis)
+
+
+def build_service(config: Config) -> Service:
+    """The service alone, as a worker process needs it."""
+    return build(config).service
+
+
+def announce(parts: Parts, register: Register) -> None:
+    """Save *register* and hand it to the conversations."""
+    parts.store.save_register(register)
+    publish(parts.redis, register.sites(), register.phones())
+
+
+def tokens_of(config: Config) -> dict[str, Token]:
+    """The API's tokens by digest. ConfigError for a scope that does not exist."""
+    found: dict[str, Token] = {}
+    for token in config.api_tokens:
+        if token.scope not in ("read", "ingest", "all"):
+            raise ConfigError(f"API_TOKENS: {token.scope} is not read, ingest or all")
+        district = None if token.district == "*" else token.district
+        found[token.digest] = Token(token.scope, district)  # type: ignore[arg-type]
+    return found
