@@ -6,6 +6,7 @@ import random
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import pytest
 from alembic.autogenerate import compare_metadata
@@ -59,6 +60,15 @@ def test_several_processes_may_migrate_at_once(open_store: OpenStore) -> None:
         list(pool.map(Store.migrate, stores))
 
     assert stores[0].load_register() == Register((), (), (), (), ())
+
+
+def test_first_connections_to_a_new_file_may_come_at_once(tmp_path: Path) -> None:
+    for n in range(20):
+        stores = [Store(f"sqlite:///{tmp_path / str(n)}.db") for _ in range(8)]
+        with ThreadPoolExecutor(8) as pool:
+            list(pool.map(Store.ping, stores))
+        for store in stores:
+            store.close()
 
 
 def test_register_comes_back_as_it_was_saved_and_the_next_replaces_it(store: Store) -> None:
@@ -175,7 +185,7 @@ def test_writers_of_the_same_days_in_different_orders_do_not_block_each_other(
     store: Store,
 ) -> None:
     def push(writer: int) -> int:
-        days = [START + timedelta(days=n * (writer + 1) % 7) for n in range(60)]
+        days = [START + timedelta(days=(n * (writer + 1) + writer) % 7) for n in range(60)]
         return store.record([record(closed(f"W{writer}-{n:02}", at=day))
                              for n, day in enumerate(days)])
 
