@@ -150,7 +150,7 @@ def _counts(words: argparse.Namespace) -> int:
     config = _store_config()
     rules = load_rules(config, Wording(load_catalogues()))
     store = open_store(config, rules)
-    rows = store.counts(CountFilter(words.first, words.last, tuple(words.by)))
+    rows = store.counts(CountFilter(since=words.first, until=words.last, by=tuple(words.by)))
     store.close()
     _say(words, {"rows": rows}, csv_text(rows).rstrip() or "nothing counted yet")
     return GOOD

@@ -11,7 +11,19 @@ from dataclasses import replace
 from bot.answering import BACK, HELP, PROBLEM, Answered, answer, problem
 from bot.asking import framed, minutes_left, started, title
 from bot.bells import receipt, ring
-from bot.model import NEWEST_ONLY, Day, Event, Heard, Person, Prompt, Rang, Receipt, Shown, Step, Unit
+from bot.model import (
+    NEWEST_ONLY,
+    Day,
+    Event,
+    Heard,
+    Person,
+    Prompt,
+    Rang,
+    Receipt,
+    Shown,
+    Step,
+    Unit,
+)
 from bot.progress import seconds_left
 from bot.rules import Rules
 from bot.screens import (

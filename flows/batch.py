@@ -139,4 +139,6 @@ def short(ids: Sequence[str]) -> str:
 def effective(log: tuple[Entry, ...]) -> tuple[Entry, ...]:
     """The entries that nobody took back, in order. The log itself keeps both answers."""
     voided = {e.voids for e in log if e.kind == "taken_back"}
+    if not voided:
+        return log
     return tuple(e for e in log if e.n not in voided and e.kind != "taken_back")

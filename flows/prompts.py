@@ -30,7 +30,10 @@ def segments(text: str) -> tuple[str, int, int]:
     encoding is "gsm" or "ucs2"; units are septets or 16-bit code units. A letter of two units is
     never split between parts.
     """
-    if all(c in GSM or c in GSM_EXTENSION for c in text):
+    letters = set(text)
+    if letters <= GSM and len(text) <= SINGLE["gsm"]:
+        return "gsm", len(text), 1
+    if letters <= GSM | GSM_EXTENSION:
         encoding, sizes = "gsm", [2 if c in GSM_EXTENSION else 1 for c in text]
     else:
         encoding, sizes = "ucs2", [2 if ord(c) > 0xFFFF else 1 for c in text]
