@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from flows.batch import Batch, Entry, EntryKind, Outcome, Value, effective
 from flows.protocol import Protocol
-from flows.release import exposed_seconds, findings, gas_risk, marks, missing
+from flows.release import exposed_seconds, findings, gas_risk, marks, missing, solution_stale
 from flows.stage import (
     CANCEL,
     EARLIEST,
@@ -107,6 +107,9 @@ def take(
 ) -> Batch:
     """Answer the present stage with *option* and go where it leads."""
     stage = book.stage(batch)
+    if option.mark == "exposure_started" and solution_stale(batch, book.protocol, said.at):
+        # Called fresh, then left standing: a soak in it would only be refused at the end.
+        option = Option(EARLIEST, again="solution_fresh")
     kept: dict[str, Value] = dict(facts or {})
     if stage.phase == "side" or (option.to in book.flow.stages and _is_side(book, option.to)):
         kept["side"] = True

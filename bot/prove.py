@@ -6,9 +6,9 @@ any two events; for one set of each kind, for both, and for sets that share no m
 paces.
 
 What is abstracted, and why that is sound:
-- Times. A state keeps only whether its exposure runs, is over, or is over its maximum, and how
-  often it rang: the machine compares times with nothing else, and `flows.release` is tried on the
-  real times of the path that led there.
+- Times. A state keeps only whether its exposure runs, is over, or is over its maximum, and whether
+  the solution is past its life: the machine compares times with nothing else, and `flows.release`
+  is tried on the real times of the path that led there.
 - Why a set leaves the batch, and how often a bell rang: the machine writes both down and branches
   on neither, beyond whether another ring is to come.
 - The log. Two logs with the same standing marks count as one state. That is checked: wherever two
@@ -55,7 +55,7 @@ from bot.rules import Rules
 from bot.wording import Wording
 from flows.batch import METHODS, Batch, Method
 from flows.prompts import fits
-from flows.release import findings, gas_risk, marks
+from flows.release import findings, gas_risk, marks, solution_stale
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 NURSE, COLLEAGUE = "+12025550101", "+12025550102"
@@ -225,6 +225,9 @@ class _Explorer:
         # Time passes and nothing rings: the bell is late, or the pieces are forgotten.
         if batch.due and batch.due > state.now:
             yield replace(state, now=batch.due, path=(*state.path, "(over)"))
+        if batch.method == "chlorine" and not batch.due:
+            day = timedelta(hours=protocol["chlorine.solution_life_hours"] + 1)
+            yield replace(state, now=state.now + day, path=(*state.path, "(a day)"))
         clock = running(batch, protocol)
         most = protocol.max_seconds(batch.method, batch.hasten) if batch.method else None
         if clock and most is not None:
@@ -318,7 +321,7 @@ class _Explorer:
             self.leads.setdefault(came_from, set()).add(key)
         if not state.unit.batches:
             self.ends.add(key)
-            self.proof.released += key == ("closed", "READY") and key not in self.seen
+            self.proof.released += key == ("closed", "READY")
             self.seen.setdefault(key, [])
             return
         batch = next(iter(state.unit.batches.values()))
@@ -358,7 +361,7 @@ class _Explorer:
         protocol = self.rules.protocol_of(batch)
         clock = running(batch, protocol)
         if clock is None:
-            return "-"
+            return "stale" if solution_stale(batch, protocol, now) else "-"
         lasted = (now - clock[0].at).total_seconds()
         if lasted < clock[1]:
             return "runs"

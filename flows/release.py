@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 
 from flows.batch import Batch, BatchSet, Entry, Value, effective
 from flows.protocol import Protocol
@@ -271,11 +272,18 @@ def _solution_age(
 ) -> Iterator[Finding]:
     """A solution called fresh long before the soak began is not fresh any more."""
     start = standing.get(("exposure_started", ""))
-    if start is None:
-        return
-    hours = (start.at - fresh.at).total_seconds() / 3600
-    if hours > protocol["chlorine.solution_life_hours"]:
+    if start and _hours(fresh, start.at) > protocol["chlorine.solution_life_hours"]:
         yield Finding("solution_old", "solution_fresh")
+
+
+def solution_stale(batch: Batch, protocol: Protocol, now: datetime) -> bool:
+    """Whether the solution that was called fresh is past its life by *now*."""
+    fresh = marks(batch.log).get(("solution_fresh", ""))
+    return bool(fresh and _hours(fresh, now) > protocol["chlorine.solution_life_hours"])
+
+
+def _hours(since: Entry, until: datetime) -> float:
+    return (until - since.at).total_seconds() / 3600
 
 
 def _cycle(
