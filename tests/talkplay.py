@@ -1,0 +1,219 @@
+"""Plays a talk: a whole conversation as plain text, one thing that happens on each line.
+
+Lines that begin with # are for the reader. In what is heard or seen, " ... " stands for words
+left out between two pieces, which must come in this order in one message.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+from bot.views import finding_prompt
+from flows.release import findings
+from tests.phone import Phone, World
+
+TALKS = Path(__file__).parent / "talks"
+UNITS = {"second": "seconds", "minute": "minutes", "hour": "hours", "day": "days"}
+CONDITIONS = "READY|IN PROCESS|USED|SET ASIDE|EXPIRED"
+
+
+def contains(text: str, pieces: str) -> bool:
+    """Whether the pieces, which " ... " parts, stand in *text* in this order."""
+    place = 0
+    for piece in pieces.split(" ... "):
+        found = text.find(piece, place)
+        if found < 0:
+            return False
+        place = found + len(piece)
+    return True
+
+
+class Player:
+    """Plays the lines of one talk in *world*, and keeps what was said for a failure's report."""
+
+    def __init__(self, world: World) -> None:
+        self.world = world
+        self.lines: list[str] = []
+        self.last: Phone | None = None
+
+    def play(self, path: Path) -> None:
+        """Play the talk in *path*. AssertionError names the line and shows what went before."""
+        for number, raw in enumerate(path.read_text("utf-8").splitlines(), 1):
+            line = raw.strip()
+            if line and not line.startswith("#"):
+                self._guarded(f"{path.name}:{number}: {line}", lambda line=line: self._step(line))
+        self._guarded(f"{path.name}: end", self._all_read)
+
+    def _guarded(self, where: str, work: Callable[[], None]) -> None:
+        self.lines.append(where)
+        try:
+            work()
+        except AssertionError as error:
+            report = "\n".join(self.lines[-30:])
+            raise AssertionError(f"{error}\n{report}\n{self._unread()}") from error
+
+    def _step(self, line: str) -> None:
+        for pattern, work in STEPS:
+            if found := re.fullmatch(pattern, line):
+                work(self, *found.groups())
+                return
+        raise AssertionError("no such line in a talk")
+
+    # ---- reading -----------------------------------------------------------------------------
+
+    def _unread(self) -> str:
+        lines = []
+        for phone in self.world.phones.values():
+            for message in self.world.inbox(phone)[phone.read :]:
+                lines.append(f"  unread by {phone.name}: {message.text!r}")
+            if not phone.looked:
+                lines.append(f"  {phone.name} has not looked at: {phone.screen!r}")
+        return "\n".join(lines)
+
+    def _all_read(self) -> None:
+        assert not self._unread(), "something went out that the talk does not tell of"
+
+    def _phone(self, name: str) -> Phone:
+        assert name in self.world.phones, f"the register has no {name}"
+        return self.world.phones[name]
+
+    def _speaker(self, name: str) -> Phone:
+        """*name*'s phone, on which nothing waits to be read."""
+        phone = self.last = self._phone(name)
+        assert len(self.world.inbox(phone)) == phone.read, f"{name} has not read all"
+        assert phone.looked, f"{name} has not looked at the screen"
+        return phone
+
+    def hears(self, name: str, pieces: str) -> None:
+        phone = self._phone(name)
+        unread = self.world.inbox(phone)[phone.read :]
+        assert unread, f"nothing came for {name}"
+        assert contains(unread[0].text, pieces), "another text came"
+        phone.read += 1
+        self.lines[-1] += f"   [{unread[0].text}]"
+
+    def hears_nothing(self, name: str) -> None:
+        phone = self._phone(name)
+        assert len(self.world.inbox(phone)) == phone.read, f"something came for {name}"
+
+    def reads_on(self, name: str) -> None:
+        phone = self._phone(name)
+        count = len(self.world.inbox(phone))
+        assert count > phone.read or not phone.looked, f"nothing came for {name}"
+        phone.read, phone.looked = count, True
+
+    def screen(self, ends: str | None, pieces: str) -> None:
+        assert self.last is not None, "nobody has dialled"
+        assert self.last.screen[:4] == ("END " if ends else "CON "), self.last.screen
+        assert contains(self.last.screen[4:], pieces), "another screen came"
+        self.last.looked = True
+        self.lines[-1] += f"   [{self.last.screen}]"
+
+    # ---- doing -------------------------------------------------------------------------------
+
+    def texts(self, name: str, text: str) -> None:
+        self.world.texts(self._speaker(name), text)
+
+    def texts_late(self, name: str, count: str, unit: str, text: str) -> None:
+        written = self.world.clock() - timedelta(**{UNITS[unit]: int(count)})
+        self.world.texts(self._speaker(name), text, written)
+
+    def same_sms(self) -> None:
+        self.world.same_sms()
+
+    def dials(self, name: str) -> None:
+        self.world.dials(self._speaker(name))
+
+    def answers(self, name: str, text: str) -> None:
+        self.world.answers(self._speaker(name), text)
+
+    def same_request(self, name: str) -> None:
+        phone = self._phone(name)
+        self.world.same_request(phone)
+        phone.looked = True
+
+    def hangs_up(self, name: str) -> None:
+        phone = self._phone(name)
+        assert phone.session, f"{name} has no open session"
+        phone.session = ""
+
+    def passes(self, count: str, unit: str) -> None:
+        self.world.passes(timedelta(**{UNITS[unit]: int(count)}))
+
+    def switch(self, name: str, state: str) -> None:
+        self.world.mailbox.switch(self._phone(name).number, off=state == "off")
+
+    # ---- what is so --------------------------------------------------------------------------
+
+    def set_is(self, set_id: str, condition: str) -> None:
+        """The conversations and the store must both say so."""
+        now = self.world.clock()
+        unit = next(u for u in self.world.units() if set_id in {s.id for s in u.site.sets})
+        rows = self.world.api("sets?limit=1000")["sets"]
+        stored = next(row["condition"] for row in rows if row["id"] == set_id)
+        assert (unit.state_of(set_id).now(now), stored) == (condition, condition)
+
+    def batch_is(self, outcome: str) -> None:
+        batch = self.world.batch()
+        assert (batch.outcome or "open") == outcome, batch.outcome
+        if batch.practice:
+            return
+        listed = [b for b in self.world.api("batches")["batches"] if b["id"] == batch.id]
+        assert len(listed) == 1
+        if batch.outcome:
+            assert listed[0]["outcome"] == outcome
+        if outcome == "released":
+            assert self._against() == []
+
+    def not_ready(self, reason: str) -> None:
+        against = self._against()
+        assert any(reason in said for said in against), against
+
+    def _against(self) -> list[str]:
+        parts, batch = self.world.parts, self.world.batch()
+        found = findings(batch, parts.rules.protocol_of(batch))
+        return [parts.wording.sentence(finding_prompt(f), "en", "UTC") for f in found]
+
+    def log_keeps(self, pieces: str) -> None:
+        """Lines of the newest batch's log, as the page beside the handset shows them."""
+        batch = self.world.batch()
+        holder = next(p.phone for u in self.world.units() for p in (*u.site.people,)
+                      if p.id == batch.holder)  # fmt: skip
+        row = self.world.views.batch(holder)
+        assert row is not None
+        log = "\n".join(f"{line['by']}: {line['what']}" for line in row["log"])
+        assert contains(log, pieces), log
+
+    def cost(self, most: str) -> None:
+        sent = self.world.segments_sent()
+        assert sent <= int(most), f"{sent} segments went out"
+
+    def batch_cost(self, most: str) -> None:
+        assert self.world.batch().segments <= int(most), self.world.batch().segments
+
+
+TEXT = r"(\w+) texts: (.*)"
+STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
+    (TEXT, Player.texts),
+    (r"late SMS from (\w+), written (\d+) (\w+?)s? ago: (.*)", Player.texts_late),
+    (r"same SMS again", Player.same_sms),
+    (r"(\w+) hears: (.*)", Player.hears),
+    (r"(\w+) hears nothing", Player.hears_nothing),
+    (r"(\w+) reads on", Player.reads_on),
+    (r"(\w+) dials", Player.dials),
+    (r"(\w+) answers: (.*)", Player.answers),
+    (r"the network repeats (\w+)'s answer", Player.same_request),
+    (r"(\w+) hangs up", Player.hangs_up),
+    (r"screen( ends)?: (.*)", Player.screen),
+    (r"(\d+) (second|minute|hour|day)s? pass(?:es)?", Player.passes),
+    (r"(\w+)'s phone is (off|on)", Player.switch),
+    (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),
+    (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
+    (r"not ready because: (.*)", Player.not_ready),
+    (r"log keeps: (.*)", Player.log_keeps),
+    (r"at most (\d+) segments have gone out", Player.cost),
+    (r"the batch has cost at most (\d+) segments", Player.batch_cost),
+)
