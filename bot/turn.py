@@ -64,7 +64,9 @@ class Turn:
         self.effects.append(Reply(prompt, end=end, **about))  # type: ignore[arg-type]
 
     def say(self, person: Person, prompt: Prompt, kind: str, batch: Batch) -> None:
-        """Send an SMS about *batch* to someone."""
+        """Send an SMS about *batch* to someone, unless she asked the carrier for no more."""
+        if self.unit.talk(person.phone).stopped:
+            return
         self.effects.append(
             Say(person.phone, prompt, kind=kind, batch_id=batch.id, **_marks(batch))
         )
@@ -161,9 +163,16 @@ class Turn:
         return batch
 
     def above(self) -> tuple[Person, ...]:
-        """The supervisors of this facility, or its in-charges where it has none."""
+        """Who hears of what went wrong: supervisors, else in-charges, else everyone here.
+
+        Whoever told the carrier to send no more is passed over.
+        """
         site = self.unit.site
-        return site.supervisors or tuple(p for p in site.people if p.role == "in_charge")
+        in_charge = [p for p in site.people if p.role == "in_charge"]
+        for group in (site.supervisors, in_charge, site.people):
+            if found := tuple(p for p in group if not self.unit.talk(p.phone).stopped):
+                return found
+        return ()
 
 
 def _marks(batch: Batch) -> dict[str, bool]:
