@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,6 +30,8 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "autoclave.gauge_rise_kpa_per_300m": (3, 5),
     "practice.hasten_factor": (1, 1000),
 }
+MOST_REMINDER_MINUTES = 24 * 60
+MOST_CYCLES = 5  # of one machine: more do not fit the text that offers them
 
 
 class ProtocolError(ValueError):
@@ -130,9 +133,9 @@ def parse(text: str) -> Protocol:
         raise ProtocolError("chlorine.max_minutes is shorter than chlorine.exposure_minutes")
     reminders, _ = _sourced(data, "bells.remind_after_minutes")
     if not isinstance(reminders, list) or not all(
-        isinstance(r, int | float) and r > 0 for r in reminders
+        isinstance(r, int | float) and 0 < r <= MOST_REMINDER_MINUTES for r in reminders
     ):
-        raise ProtocolError("bells.remind_after_minutes must be a list of minutes above 0")
+        raise ProtocolError("bells.remind_after_minutes must be a list of minutes within one day")
     for key in ("name", "version", "title"):
         if not isinstance(data.get(key), str) or not data[key]:
             raise ProtocolError(f"{key} is missing")
@@ -142,7 +145,7 @@ def parse(text: str) -> Protocol:
         title=data["title"],
         values=values,
         sources=sources,
-        cycles=tuple(_cycle(row) for row in data["autoclave"].get("cycles", ())),
+        cycles=_cycles(data["autoclave"].get("cycles", [])),
         remind_after_minutes=tuple(sorted(float(r) for r in reminders)),
     )
 
@@ -162,6 +165,19 @@ def _sourced(data: Mapping[str, Any], key: str) -> tuple[Any, str]:
     if not isinstance(source, str) or not source.strip():
         raise ProtocolError(f"{key} has no source")
     return item["value"], source
+
+
+def _cycles(rows: Any) -> tuple[Cycle, ...]:
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise ProtocolError("autoclave.cycles must be a list of tables")
+    cycles = tuple(_cycle(row) for row in rows)
+    for id_, count in Counter(c.id for c in cycles).items():
+        if count > 1:
+            raise ProtocolError(f"autoclave cycle {id_} is there twice")
+    for machine, count in Counter(c.machine for c in cycles).items():
+        if count > MOST_CYCLES:
+            raise ProtocolError(f"autoclave.cycles: more than {MOST_CYCLES} for {machine}")
+    return cycles
 
 
 def _cycle(row: Mapping[str, Any]) -> Cycle:
