@@ -20,7 +20,7 @@ from bot.config import Config, from_env
 from bot.draw import mermaid
 from bot.errors import BotError, RegisterError
 from bot.formats import csv_text
-from bot.handset_terminal import run
+from bot.handset_terminal import Server, run
 from bot.prove import prove
 from bot.queries import CountFilter
 from bot.register import read_register
@@ -170,7 +170,11 @@ def _add_handset(parser: argparse.ArgumentParser) -> None:
 
 
 def _handset(words: argparse.Namespace) -> int:
-    run(words.url, words.key, words.phone, sys.stdout, sys.stdin, utc_now)
+    try:
+        phone = words.phone or Server(words.url, words.key).people()[0].phone
+    except OSError as error:
+        raise ValueError(f"no demonstration answers at {words.url} ({error})") from error
+    run(words.url, words.key, phone, sys.stdout, sys.stdin, utc_now)
     return GOOD
 
 

@@ -8,5 +8,6 @@ if ! cmp -s "$pins" "$stamp" 2>/dev/null; then
     echo "installing into $(basename "$venv") (once)" >&2
     "$python" -m venv "$venv"
     "$venv/bin/python" -m pip install --quiet --disable-pip-version-check -r "$pins"
+    "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --no-deps -e .
     cp "$pins" "$stamp"
 fi
