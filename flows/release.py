@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import groupby
 
 from flows.batch import Batch, BatchSet, Entry, Value, effective
 from flows.protocol import Protocol
@@ -178,17 +179,19 @@ def _record(batch: Batch, protocol: Protocol) -> Iterator[Finding]:
 def _marks(batch: Batch) -> Iterator[Finding]:
     """Each required mark there, none made before the one it follows."""
     standing = marks(batch.log)
-    last: Entry | None = None
-    for mark, set_id in required(batch):
-        entry = standing.get((mark, set_id))
-        if entry is None:
-            yield Finding("missing", mark, set_id, {"what": mark})
-            continue
-        late = last is not None and (entry.n < last.n or entry.at < last.at)
-        # Sets of one batch may be counted and tested in any order among themselves.
-        if late and not (last and last.mark == mark and entry.at >= last.at):
-            yield Finding("out_of_order", mark, set_id, {"what": mark})
-        last = entry if last is None or entry.n > last.n else last
+    earlier: list[Entry] = []
+    # Sets of one batch may be counted and tested in any order among themselves.
+    for mark, needs in groupby(required(batch), key=lambda need: need[0]):
+        here: list[Entry] = []
+        for _, set_id in needs:
+            entry = standing.get((mark, set_id))
+            if entry is None:
+                yield Finding("missing", mark, set_id, {"what": mark})
+                continue
+            here.append(entry)
+            if any(entry.n < e.n or entry.at < e.at for e in earlier):
+                yield Finding("out_of_order", mark, set_id, {"what": mark})
+        earlier += here
 
 
 def _vinegar(batch: Batch) -> Iterator[Finding]:
