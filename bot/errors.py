@@ -8,6 +8,7 @@ BotError
  |    +-- GatewayDown     nobody: try again later
  |    +-- GatewayRefused  a person: this message will never go; tell someone
  +-- StoreDown            nobody: try again later
+ +-- StoreRefused         a person, if it lasts: this record alone is put off, the others go on
 """
 
 from __future__ import annotations
@@ -47,3 +48,7 @@ class GatewayRefused(GatewayError):
 
 class StoreDown(BotError):
     """The store did not take a batch. Try again later."""
+
+
+class StoreRefused(BotError):
+    """The store answers, and does not take this record as it is now: that is no news of others."""

@@ -42,7 +42,7 @@ from bot.screens import (
     status,
     used_sets,
 )
-from bot.turn import Turn, load_of
+from bot.turn import Turn, load_of, was_ready
 from flows.batch import Batch, short
 
 # Words that carriers act on themselves (a widely copied short-code handbook; see the README).
@@ -67,6 +67,7 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
     elif isinstance(event, Receipt):
         turn.via = "receipt"
         receipt(turn, event)
+    turn.promise_conditions(unit)
     return Step(turn.unit, tuple(turn.effects))
 
 
@@ -272,9 +273,13 @@ def _recall(turn: Turn, batch: Batch) -> Batch:
         if s.condition == "READY" and s.load == load and s.batch != batch.id
     ]
     for state in called:
-        turn.unit = turn.unit.put_set(
-            replace(state, condition="USED", since=turn.now, expires_at=None, load="")
-        )
+        turn.put_set(replace(state, condition="USED", expires_at=None, load=""))
+    for state in tuple(turn.unit.sets.values()):
+        # Begun again by mistake, perhaps: cancelling must not make it READY from this load.
+        under = turn.unit.batches.get(state.batch)
+        was = was_ready(under, state.id) if under and state.condition == "IN PROCESS" else None
+        if was and was.load == load:
+            turn.put_set(replace(state, load=load))
     if called:
         names = "+".join(s.id for s in called)
         for person in (*turn.above(), *turn.unit.site.people):

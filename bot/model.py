@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal, NamedTuple
 
 from flows.batch import Batch, Kind, Method
@@ -13,6 +13,8 @@ Role = Literal["nurse", "in_charge", "supervisor"]
 Condition = Literal["READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED"]
 Channel = Literal["sms", "ussd"]
 Pace = Literal["guided", "brief"]
+
+TICK = timedelta(microseconds=1)  # the least by which two moments differ in every store
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,12 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class SetState:
-    """The condition of one set, and since when. EXPIRED is never stored: time makes it."""
+    """The condition of one set, and since when. EXPIRED is never stored: time makes it.
+
+    *since* of a set only grows (`after` sees to it), so that whoever hears of two conditions in
+    the wrong order knows the newer one. *load* of a READY set is the autoclave load it came from;
+    of one IN PROCESS, the failed load that it may not be READY from again.
+    """
 
     id: str
     condition: Condition = "USED"
@@ -85,6 +92,12 @@ class SetState:
         if self.expires_at is None or now >= self.expires_at:
             return "EXPIRED"
         return "READY"
+
+    def after(self, old: SetState, now: datetime) -> SetState:
+        """The same condition, since *now*, or since just after *old* if the clock was set back."""
+        if old.since is None or old.since < now:
+            return replace(self, since=now)
+        return replace(self, since=old.since + TICK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -258,7 +271,21 @@ class Push:
     sets: tuple[SetState, ...]
 
 
-Effect = Reply | Say | SetTimer | ClearTimer | Push
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Send conditions of sets of one facility that no batch's push carries, each since its turn.
+
+    A READY one names the released batch that proves it; the store takes its word for nothing.
+    """
+
+    site_id: str
+    states: tuple[SetState, ...]
+
+
+Pushed = Push | Conditions
+"""What is pushed to the store."""
+
+Effect = Reply | Say | SetTimer | ClearTimer | Push | Conditions
 
 
 class Step(NamedTuple):

@@ -1,4 +1,8 @@
-"""States of batches promised to the store. The newest of a batch replaces the older ones here."""
+"""What is promised to the store: states of batches, and conditions of sets that none carries.
+
+The newest state of a batch, and the newest condition of a set, replaces the older ones here. A
+batch waits under its id, a set under its own name with a prefix that no batch id has.
+"""
 
 from __future__ import annotations
 
@@ -9,13 +13,15 @@ import msgspec
 from redis import Redis
 
 from bot.leases import Leases, Op, put_new_op
-from bot.model import Push
+from bot.model import Conditions, Push, Pushed
 
 DUE = "sb:push:due"
 DOC = "sb:push:doc"
 TRIES = f"{DUE}:tries"
 
 LEASE_SECONDS = 60.0
+
+SET = "set|"  # ids in a register hold no bar
 
 # A newer state that came while the older one was on its way is due at once.
 SETTLE = """
@@ -51,6 +57,15 @@ def push_ops(push: Push, due: str) -> list[Op]:
     return [["HSET", DOC, push.batch.id, doc], *put_new_op(DUE, push.batch.id, due)]
 
 
+def condition_ops(conditions: Conditions, due: str) -> list[Op]:
+    """The commands that promise *conditions*: each set for itself, so that one replaces one."""
+    ops: list[Op] = []
+    for state in conditions.states:
+        doc = msgspec.json.encode(Conditions(conditions.site_id, (state,))).decode()
+        ops += [["HSET", DOC, SET + state.id, doc], *put_new_op(DUE, SET + state.id, due)]
+    return ops
+
+
 class Pushes:
     """The pushing side: states are leased, recorded, then settled or postponed."""
 
@@ -60,26 +75,26 @@ class Pushes:
         self._settle = redis.register_script(SETTLE)
 
     def lease(self, now: float, limit: int) -> list[str]:
-        """Ids of up to *limit* batches with a state to push at *now*."""
+        """Names of up to *limit* batches and sets with something to push at *now*."""
         return self.due.lease(now, LEASE_SECONDS, limit)
 
-    def read(self, batch_ids: Sequence[str]) -> dict[str, bytes]:
-        """The states of *batch_ids* as they lie in Redis; those already settled are left out."""
-        if not batch_ids:
+    def read(self, names: Sequence[str]) -> dict[str, bytes]:
+        """What waits under *names*, as it lies in Redis; what is already settled is left out."""
+        if not names:
             return {}
-        docs = cast("list[bytes | None]", self.redis.hmget(DOC, list(batch_ids)))
-        return {i: raw for i, raw in zip(batch_ids, docs, strict=True) if raw is not None}
+        docs = cast("list[bytes | None]", self.redis.hmget(DOC, list(names)))
+        return {i: raw for i, raw in zip(names, docs, strict=True) if raw is not None}
 
-    def settle(self, batch_id: str, raw: bytes, now: float) -> bool:
+    def settle(self, name: str, raw: bytes, now: float) -> bool:
         """The store has *raw*. False if a newer state came meanwhile, which is now due."""
-        return bool(self._settle([DUE, DOC, TRIES], [batch_id, raw, repr(now)]))
+        return bool(self._settle([DUE, DOC, TRIES], [name, raw, repr(now)]))
 
-    def postpone(self, batch_id: str, now: float) -> int:
+    def postpone(self, name: str, now: float) -> int:
         """Try again later, later each time. Returns the failures in a row."""
-        return self.due.defer(batch_id, now)
+        return self.due.defer(name, now)
 
     def depth(self) -> int:
-        """How many batches have a state that the store lacks."""
+        """How many batches and sets have a state that the store lacks."""
         return self.due.depth()
 
     def oldest(self, now: float) -> float:
@@ -87,6 +102,8 @@ class Pushes:
         return self.due.oldest(now)
 
 
-def read_push(raw: bytes) -> Push:
-    """The state in *raw*, checked while it is read; msgspec.ValidationError when it is not one."""
+def read_push(name: str, raw: bytes) -> Pushed:
+    """What waits under *name*, checked while it is read; msgspec.ValidationError for nonsense."""
+    if name.startswith(SET):
+        return msgspec.json.decode(raw, type=Conditions)
     return msgspec.json.decode(raw, type=Push)

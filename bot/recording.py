@@ -11,8 +11,7 @@ then locked, both in the order of ids, so that writers queue and never deadlock.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime
 from itertools import pairwise
 from typing import Any
@@ -22,11 +21,12 @@ import msgspec
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from bot.model import Push, SetState
+from bot.model import Conditions, Push, SetState
 from bot.tables import batches, entries, facilities, set_states, totals, totals_month
 from flows.batch import Batch, Entry
 
 UNWRITTEN = -1  # the version of a placeholder: older than any document
+ALONE = 0  # the version of a condition that came without a batch
 MOST_SETS = 64  # of one batch; a nurse's hands end long before
 KEY_CHARACTERS = 64  # what stands in an index is bounded
 BEFORE_ALL = datetime.min.replace(tzinfo=UTC)
@@ -61,6 +61,19 @@ def check(record: Record) -> None:
         raise ValueError(f"batch {batch.id}: an outcome and a closing time come together")
     if any(a.n >= b.n for a, b in pairwise(log)):
         raise ValueError(f"batch {batch.id}: the entries of a log are numbered upwards")
+
+
+def check_conditions(conditions: Conditions) -> None:
+    """Raise ValueError with a plain sentence if *conditions* cannot be what they say."""
+    states = conditions.states
+    if not all(map(_is_key, (conditions.site_id, *(s.id for s in states)))):
+        raise ValueError(f"conditions: every id has 1 to {KEY_CHARACTERS} printable characters")
+    if len(states) > MOST_SETS:
+        raise ValueError(f"conditions of {conditions.site_id}: at most {MOST_SETS} sets")
+    if any(s.since is None for s in states):
+        raise ValueError(f"conditions of {conditions.site_id}: each has the time it is since")
+    if any(t.tzinfo is None for s in states for t in (s.since, s.expires_at) if t):
+        raise ValueError(f"conditions of {conditions.site_id}: every time carries its zone")
 
 
 def _is_key(text: str) -> bool:
@@ -232,40 +245,32 @@ def _rank(state: Row) -> Rank:
 
 
 def _write_states(connection: Connection, records: Sequence[Record]) -> None:
+    _keep_latest(connection, [_state_row(version(r), state) for r in records for state in r.sets])
+
+
+def record_conditions(connection: Connection, states: Sequence[SetState]) -> int:
+    """Write *states* (already checked and proven, one transaction), each if it is the latest.
+
+    Returns how many were.
+    """
+    return _keep_latest(connection, [_state_row(ALONE, state) for state in states])
+
+
+def _keep_latest(connection: Connection, rows: Iterable[Row]) -> int:
     best: dict[str, Row] = {}
-    for record in records:
-        for state in record.sets:
-            row = _state_row(version(record), state)
-            if state.id not in best or _rank(row) > _rank(best[state.id]):
-                best[state.id] = row
+    for row in rows:
+        if row["id"] not in best or _rank(row) > _rank(best[row["id"]]):
+            best[row["id"]] = row
     if not best:
-        return
+        return 0
     empty = {i: _state_row(UNWRITTEN, SetState(i)) for i in best}
     held = _locked(connection, set_states, empty, ("since", "condition", "batch"))
-    _update(connection, set_states,
-            [row for i, row in sorted(best.items()) if _rank(row) > _rank(held[i])])
+    later = [row for i, row in sorted(best.items()) if _rank(row) > _rank(held[i])]
+    _update(connection, set_states, later)
+    return len(later)
 
 
 def _state_row(of_version: int, state: SetState) -> Row:
     return {"id": state.id, "condition": state.condition, "since": state.since,
             "expires_at": state.expires_at, "batch": state.batch, "load": state.load,
             "version": of_version}
-
-
-# ---- what is believed ----------------------------------------------------------------------
-
-
-def believed(record: Record, findings: Callable[[Batch], Sequence[object]]) -> Record:
-    """The same record without every READY that its own batch does not prove.
-
-    A set is READY only from a released batch that it is still in, and against which *findings*
-    has nothing to say. The batch itself is kept, whatever it claims: it is evidence.
-    """
-    if not any(s.condition == "READY" for s in record.sets):
-        return record
-    batch = record.batch
-    proven = batch.outcome == "released" and not findings(batch)
-    ready = {s.id for s in batch.remaining} if proven else set()
-    kept = tuple(s for s in record.sets
-                 if s.condition != "READY" or (s.id in ready and s.batch in {"", batch.id}))
-    return replace(record, sets=kept)

@@ -203,7 +203,7 @@ def opened(turn: Turn, set_ids: list[str]) -> None:
     """A READY set was used, opened or got wet: it is USED from now on."""
     for set_id in set_ids:
         if turn.unit.state_of(set_id).condition == "READY":
-            turn.unit = turn.unit.put_set(SetState(set_id, "USED", turn.now))
+            turn.put_set(SetState(set_id, "USED"))
     turn.put_talk(screen="" if turn.batch() else "home", choices=())
     show(turn, Prompt("note.opened", {"sets": "+".join(set_ids)}))
 

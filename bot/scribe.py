@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from bot.errors import BotError
 from bot.model import (
     ClearTimer,
+    Conditions,
     Effect,
     Event,
     Heard,
@@ -58,6 +59,7 @@ class Scribe:
             pushes=tuple(
                 replace(e, batch=_costlier(e.batch, costs)) for e in effects if isinstance(e, Push)
             ),
+            conditions=tuple(e for e in effects if isinstance(e, Conditions)),
         )
         after = replace(step.unit, version=before.version + 1, batches=batches)
         return Turn(before, after, change)

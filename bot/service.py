@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -18,9 +18,9 @@ import msgspec
 
 from bot.clock import Tick
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
-from bot.model import Event, Heard, Prompt, Push, Rang, Receipt, Step, Unit
+from bot.model import Event, Heard, Prompt, Pushed, Rang, Receipt, Step, Unit
 from bot.outbox import Outbox, Outgoing
-from bot.pushes import Pushes, read_push
+from bot.pushes import SET, Pushes, read_push
 from bot.scribe import LANGUAGE, Render, Scribe
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
 from bot.timers import Timers, parted
@@ -50,9 +50,12 @@ class Sender(Protocol):
 
 
 class Recorder(Protocol):
-    """The store. Recording a state twice, or an older one late, changes nothing there."""
+    """The store. Recording a state twice, or an older one late, changes nothing there.
 
-    def record(self, pushes: list[Push], /) -> object: ...
+    StoreDown: try all again later. Anything else: one of them cannot be taken, as it is now.
+    """
+
+    def record(self, pushes: list[Pushed], /) -> object: ...
 
 
 class ReceiptForm(Protocol):
@@ -247,30 +250,39 @@ class Service:
 
     # ---- records out -------------------------------------------------------------------------
 
-    def push(self, batch_ids: Sequence[str]) -> None:
-        """Record the states that wait for *batch_ids*, which the caller has leased."""
-        raw = self.pushes.read(batch_ids)
+    def push(self, names: Sequence[str]) -> None:
+        """Record what waits under *names* of batches and sets, which the caller has leased."""
+        raw = self.pushes.read(names)
         try:
-            self.store.record([read_push(doc) for doc in raw.values()])
+            self.store.record([read_push(name, doc) for name, doc in raw.items()])
         except StoreDown:
-            for batch_id in raw:
-                self.pushes.postpone(batch_id, self._now())
+            self._postpone(raw)
         except Exception as error:  # one bad record must not hold up the rest
             log.error("records are pushed one by one: %s", whereabouts(error))  # noqa: TRY400
-            for batch_id, doc in raw.items():
-                self._push_alone(batch_id, doc)
+            self._push_each(raw)
         else:
-            for batch_id, doc in raw.items():
-                self.pushes.settle(batch_id, doc, self._now())
+            for name, doc in raw.items():
+                self.pushes.settle(name, doc, self._now())
 
-    def _push_alone(self, batch_id: str, doc: bytes) -> None:
-        try:
-            self.store.record([read_push(doc)])
-        except Exception as error:
-            log.error("batch %s was not recorded: %s", batch_id, whereabouts(error))  # noqa: TRY400
-            self.pushes.postpone(batch_id, self._now())
-        else:
-            self.pushes.settle(batch_id, doc, self._now())
+    def _push_each(self, raw: Mapping[str, bytes]) -> None:
+        left = dict(raw)
+        # Batches before sets: a condition may need the batch that proves it.
+        for name in sorted(raw, key=lambda name: name.startswith(SET)):
+            try:
+                self.store.record([read_push(name, left[name])])
+            except StoreDown:  # no use to wait for it once more for each of the rest
+                self._postpone(left)
+                return
+            except Exception as error:
+                log.error("%s was not recorded: %s", name, whereabouts(error))  # noqa: TRY400
+                self.pushes.postpone(name, self._now())
+            else:
+                self.pushes.settle(name, left[name], self._now())
+            del left[name]
+
+    def _postpone(self, names: Iterable[str]) -> None:
+        for name in names:
+            self.pushes.postpone(name, self._now())
 
     def _now(self) -> float:
         return self.clock().timestamp()

@@ -18,9 +18,9 @@ from redis import Redis
 from redis.client import Pipeline
 
 from bot.leases import Op, score
-from bot.model import ClearTimer, Event, Push, SetState, SetTimer, Site, Talk, Unit
+from bot.model import ClearTimer, Conditions, Event, Push, SetState, SetTimer, Site, Talk, Unit
 from bot.outbox import Outgoing, outgoing_ops
-from bot.pushes import newest, push_ops
+from bot.pushes import condition_ops, newest, push_ops
 from bot.timers import timer_ops
 from flows.batch import Batch
 
@@ -64,6 +64,7 @@ class Change:
     outgoing: tuple[Outgoing, ...] = ()
     timers: tuple[SetTimer | ClearTimer, ...] = ()
     pushes: tuple[Push, ...] = ()
+    conditions: tuple[Conditions, ...] = ()
 
 
 class Turn(NamedTuple):
@@ -171,6 +172,8 @@ def turn_ops(turn: Turn) -> list[Op]:
         ops += timer_ops(after.site.id, effect)
     for push in newest(change.pushes):
         ops += push_ops(push, now)
+    for conditions in change.conditions:
+        ops += condition_ops(conditions, now)
     return ops
 
 

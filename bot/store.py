@@ -14,9 +14,10 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, text
 
-from bot import queries, recording
+from bot import belief, queries, recording
 from bot.database import Database
-from bot.model import Person
+from bot.errors import StoreRefused
+from bot.model import Conditions, Person, Push, Pushed, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
@@ -84,22 +85,27 @@ class Store:
 
     # ---- batches ---------------------------------------------------------------------------
 
-    def record(self, docs: Sequence[Record]) -> int:
+    def record(self, docs: Sequence[Pushed]) -> int:
         """Keep each state that is newer than the store's; in any order, any number of times.
 
-        Practice is never kept, nor hastened time unless allowed. Returns how many batches were
-        new or newer. Raises ValueError before writing anything if one of *docs* is impossible.
+        Practice is never kept, nor hastened time unless allowed. Returns how many batches and
+        lone conditions were new or newer. Raises ValueError before writing anything if one of
+        *docs* is impossible; StoreRefused, with all the rest written, for a lone READY whose
+        batch has not come here as released yet.
         """
-        for doc in docs:
-            recording.check(doc)
-        kept = [self._believed(doc) for doc in docs if self._counts(doc.batch)]
-        return sum(self._record_chunk(kept[i : i + AT_ONCE]) for i in range(0, len(kept), AT_ONCE))
+        _check(docs)
+        pushes = [doc for doc in docs if isinstance(doc, Push)]
+        kept = [self._believed(doc) for doc in pushes if self._counts(doc.batch)]
+        taken = sum(self._record_chunk(kept[i : i + AT_ONCE])
+                    for i in range(0, len(kept), AT_ONCE))
+        states = [s for doc in docs if isinstance(doc, Conditions) for s in doc.states]
+        return taken + self._record_alone(states) if states else taken
 
     def _counts(self, batch: Batch) -> bool:
         return not batch.practice and (batch.hasten == 1 or self._allow_hastened)
 
     def _believed(self, doc: Record) -> Record:
-        kept = recording.believed(doc, self._findings)
+        kept = belief.believed(doc, self._findings)
         if len(kept.sets) < len(doc.sets):
             log.warning("batch %s does not prove its sets READY; not shown so", doc.batch.id)
         return kept
@@ -108,23 +114,42 @@ class Store:
         with self.database.write() as connection:
             return recording.record_all(connection, chunk)
 
-    def owners(self, docs: Sequence[Record]) -> set[str]:
+    def _record_alone(self, states: Sequence[SetState]) -> int:
+        with self.database.write() as connection:
+            released = _closed(connection, {s.batch for s in states if s.condition == "READY"})
+            proven = [s for s in states if s.condition != "READY" or (
+                s.batch in released and self._proves(released[s.batch], s))]
+            taken = recording.record_conditions(connection, proven)
+        waiting = {s.batch for s in states if s.condition == "READY"} - released.keys()
+        if waiting:
+            raise StoreRefused(f"no released batch {', '.join(sorted(waiting))} has come here yet")
+        return taken
+
+    def _proves(self, batch: Batch, state: SetState) -> bool:
+        proven = self._counts(batch) and belief.proves(batch, state, self._findings(batch))
+        if not proven:
+            log.warning("batch %s does not prove set %s READY; not shown so", batch.id, state.id)
+        return proven
+
+    def owners(self, docs: Sequence[Pushed]) -> set[str]:
         """The districts that *docs* touch: claimed, registered, and of the batches replaced.
 
         Raises ValueError if one of *docs* is impossible.
         """
-        for doc in docs:
-            recording.check(doc)
-        named = {doc.batch.facility for doc in docs}
-        ids = {doc.batch.id for doc in docs}
-        used = {s.id for doc in docs for s in doc.sets}
+        _check(docs)
+        pushes = [doc for doc in docs if isinstance(doc, Push)]
+        alone = [doc for doc in docs if isinstance(doc, Conditions)]
+        named = {doc.batch.facility for doc in pushes} | {doc.site_id for doc in alone}
+        ids = {doc.batch.id for doc in pushes}
+        used = {s.id for doc in pushes for s in doc.sets}
+        used |= {s.id for doc in alone for s in doc.states}
         of_sets = (select(facilities.c.district).join(sets, sets.c.facility == facilities.c.id)
                    .where(sets.c.id.in_(used)))
         asked = (select(facilities.c.district).where(facilities.c.id.in_(named)), of_sets,
                  select(batches.c.district).where(batches.c.id.in_(ids)))
         with self.database.read() as connection:
             found = {d for query in asked for d in connection.scalars(query.distinct())}
-        return found | {doc.batch.district for doc in docs}
+        return found | {doc.batch.district for doc in pushes}
 
     # ---- questions -------------------------------------------------------------------------
 
@@ -158,6 +183,21 @@ class Store:
         """Running totals of closed batches."""
         with self.database.read() as connection:
             return queries.count(connection, wanted)
+
+
+def _check(docs: Sequence[Pushed]) -> None:
+    for doc in docs:
+        if isinstance(doc, Push):
+            recording.check(doc)
+        else:
+            recording.check_conditions(doc)
+
+
+def _closed(connection: Connection, ids: set[str]) -> dict[str, Batch]:
+    """Those of the batches *ids* that are over, by id."""
+    wanted = select(batches.c.doc).where(batches.c.id.in_(sorted(ids)), batches.c.outcome != "")
+    found = [msgspec.json.decode(doc, type=Batch) for doc in connection.scalars(wanted)]
+    return {batch.id: batch for batch in found}
 
 
 def _register_rows(register: Register) -> list[tuple[Any, list[Row]]]:

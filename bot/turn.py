@@ -8,6 +8,7 @@ from datetime import datetime
 from bot.asking import ask, noted, title
 from bot.model import (
     ClearTimer,
+    Conditions,
     Effect,
     Person,
     Prompt,
@@ -101,6 +102,28 @@ class Turn:
             states = tuple(self.unit.state_of(s.id) for s in after.sets)
             self.effects.append(Push(after, states))
 
+    def put_set(self, state: SetState) -> None:
+        """The set has the condition *state* from this turn on."""
+        new = state.after(self.unit.state_of(state.id), self.now)
+        self.unit = self.unit.put_set(new)
+
+    def promise_conditions(self, before: Unit) -> None:
+        """Every condition that is not as in *before* goes to the store, with a batch or alone."""
+        carried = {
+            (s.id, s.condition, s.since)
+            for effect in self.effects
+            if isinstance(effect, Push)
+            for s in effect.sets
+            if s.condition != "READY" or s.batch == effect.batch.id
+        }
+        alone = tuple(
+            s
+            for i, s in self.unit.sets.items()
+            if s != before.sets.get(i) and (i, s.condition, s.since) not in carried
+        )
+        if alone:
+            self.effects.append(Conditions(self.unit.site.id, alone))
+
     def _keep_timer(self, before: Batch | None, after: Batch) -> None:
         ring = next_ring(after, self.book(after).protocol)
         if ring is not None:
@@ -117,25 +140,25 @@ class Turn:
                 new = self._state(batch, member, old)
                 same = (old.condition, old.batch) == (new.condition, new.batch)
                 if not same:
-                    self.unit = self.unit.put_set(new)
+                    self.put_set(new)
 
     def _state(self, batch: Batch, member: BatchSet, old: SetState) -> SetState:
         """The condition that *batch* gives to one of its sets."""
         if batch.outcome == "cancelled" and not member.aside:
-            return _as_before(batch, member, self.now)
+            return _as_before(batch, member, old)
         if member.aside:
-            return SetState(member.id, "SET ASIDE", self.now, batch=batch.id)
+            return SetState(member.id, "SET ASIDE", batch=batch.id)
         if batch.outcome == "released":
             # The last gate: whatever the machine thinks, the log must be clean.
             clean = not findings(batch, self.book(batch).protocol)
             if clean and batch.expires_at and not batch.practice:
                 return SetState(
-                    member.id, "READY", self.now, batch.expires_at, batch.id, load_of(batch)
+                    member.id, "READY", None, batch.expires_at, batch.id, load_of(batch)
                 )
-            return SetState(member.id, "USED", self.now, batch=batch.id)
+            return SetState(member.id, "USED", batch=batch.id)
         if old.condition == "IN PROCESS" and old.batch == batch.id:
             return old
-        return SetState(member.id, "IN PROCESS", self.now, batch=batch.id)
+        return SetState(member.id, "IN PROCESS", batch=batch.id)
 
     # ---- telling ----------------------------------------------------------------------------
 
@@ -193,17 +216,28 @@ def remembered(state: SetState) -> str:
     return "|".join(parts)
 
 
-def _as_before(batch: Batch, member: BatchSet, now: datetime) -> SetState:
-    """The condition before a batch that was begun by mistake: READY only if it was READY."""
-    kept = str(batch.log[0].facts.get(f"was {member.id}", "")) if batch.log else ""
+def was_ready(batch: Batch, set_id: str) -> SetState | None:
+    """The READY that a set lost when *batch* was opened; None if it was not READY."""
+    kept = str(batch.log[0].facts.get(f"was {set_id}", "")) if batch.log else ""
     if not kept:
-        return SetState(member.id, "USED", now)
+        return None
     since, expires, released_by, load = kept.split("|")
     return SetState(
-        member.id,
+        set_id,
         "READY",
         datetime.fromisoformat(since),
         datetime.fromisoformat(expires),
         released_by,
         load,
     )
+
+
+def _as_before(batch: Batch, member: BatchSet, old: SetState) -> SetState:
+    """The condition before a batch that was begun by mistake: READY only if it was READY.
+
+    Not from a load that failed in the meantime: *old*, the present condition, knows of it.
+    """
+    was = was_ready(batch, member.id)
+    if was is None or (was.load and was.load == old.load):
+        return SetState(member.id, "USED")
+    return was

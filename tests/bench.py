@@ -18,6 +18,7 @@ from bot.model import (
     Person,
     Prompt,
     Push,
+    Pushed,
     Rang,
     Receipt,
     Reply,
@@ -191,9 +192,10 @@ class FakeStore:
     poison: str = ""
     kept: dict[str, Push] = field(default_factory=dict)
 
-    def record(self, pushes: list[Push]) -> None:
+    def record(self, pushed: list[Pushed]) -> None:
         if self.down:
             raise StoreDown("no answer")
+        pushes = [push for push in pushed if isinstance(push, Push)]
         if any(push.batch.id == self.poison for push in pushes):
             raise ValueError(self.poison)
         for push in pushes:
