@@ -249,9 +249,7 @@ def test_the_default_numbers_are_those_of_the_handbooks(
 
 
 @pytest.mark.parametrize(("key", "source"), SOURCES.items())
-def test_each_default_number_says_what_it_rests_on(
-    rules: Protocol, key: str, source: str
-) -> None:
+def test_each_default_number_says_what_it_rests_on(rules: Protocol, key: str, source: str) -> None:
     assert source in rules.sources[key]
 
 
