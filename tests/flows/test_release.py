@@ -376,7 +376,7 @@ def test_a_solution_that_stood_more_than_24_hours_before_the_soak() -> None:
     ],
 )
 def test_an_autoclave_cycle_that_was_too_weak(mark: str, value: float) -> None:
-    assert codes(with_facts("autoclave", mark, value=value)) == [
+    assert codes(with_facts("autoclave", mark, {"value": value})) == [
         ("cycle_short", "exposure_started")
     ]
 
