@@ -207,9 +207,9 @@ def _vinegar(batch: Batch) -> Iterator[Finding]:
 def _method(
     batch: Batch, protocol: Protocol, standing: dict[tuple[str, str], Entry]
 ) -> Iterator[Finding]:
+    if ("method", "") not in standing:
+        return  # said already
     method = _chosen(standing)
-    if not method:
-        return
     if method not in BY_METHOD:
         yield Finding("unknown_method", "method", values={"method": method})
         return
