@@ -176,7 +176,7 @@ def practise(turn: Turn) -> None:
 def _picked(turn: Turn, text: str) -> list[str] | None:
     """The choices behind one or several digits ("1", "13", "1 3"), or None."""
     digits = text.replace(" ", "").replace(",", "")
-    if not digits.isdigit() or len(set(digits)) != len(digits):
+    if not digits.isdecimal() or len(set(digits)) != len(digits):
         return None
     numbers = [int(d) for d in digits]
     if not all(1 <= n <= len(turn.talk.choices) for n in numbers):
