@@ -64,7 +64,7 @@ def open_screen(turn: Turn, screen: str, choices: tuple[str, ...] = (), **more: 
     if screen in ("sets", "batches", "people", "opened") and not choices:
         show(turn, Prompt(f"none.{screen}"))
         return
-    turn.put_talk(screen=screen, choices=choices[:LISTED], **more)
+    turn.put_talk(**{"screen": screen, "choices": choices[:LISTED], "practice": False, **more})
     show(turn)
 
 
@@ -265,7 +265,7 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
 
 def begin(turn: Turn, set_ids: list[str]) -> None:
     """Open a batch with these sets, unless one of them is in another."""
-    practice = turn.talk.practice
+    practice = turn.talk.practice and turn.talk.screen == "sets"
     for set_id in set_ids:
         held = _held(turn, set_id)
         if held and not practice:
