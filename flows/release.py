@@ -166,7 +166,8 @@ def _record(batch: Batch, protocol: Protocol) -> Iterator[Finding]:
     """The log itself: whole, in order, on this protocol."""
     if not batch.log or batch.log[0].kind != "opened":
         yield Finding("no_log", BEFORE[0])
-    if [e.n for e in batch.log] != list(range(len(batch.log))):
+    whole = [e.n for e in batch.log] == list(range(len(batch.log)))
+    if not whole or list(batch.remaining) != _remaining(batch):
         yield Finding("log_gap", BEFORE[0])
     if batch.protocol != protocol.id:
         yield Finding("other_protocol", BEFORE[0], values={"protocol": batch.protocol})
