@@ -262,7 +262,7 @@ def _values(
     if strength and _chosen(standing) == "chlorine":
         value = strength.facts.get("value")
         target = protocol["chlorine.target_percent"]
-        if not isinstance(value, int | float) or value < target:
+        if not isinstance(value, int | float) or not value >= target:
             yield Finding("solution_weak", "solution_fresh", values={"need": target})
         if not (fresh := standing.get(("solution_fresh", ""))) or not fresh.said:
             yield Finding("missing", "solution_fresh", values={"what": "solution_fresh"})
@@ -309,5 +309,5 @@ def _cycle(
     for mark, need in least.items():
         entry = standing.get((mark, ""))
         value = entry.facts.get("value") if entry else None
-        if entry and (not isinstance(value, int | float) or value < need):
+        if entry and (not isinstance(value, int | float) or not value >= need):
             yield Finding("cycle_short", "exposure_started", values={"what": mark, "need": need})
