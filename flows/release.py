@@ -132,7 +132,7 @@ def gas_risk(log: tuple[Entry, ...]) -> bool:
     taken_back = {e.voids for e in log if e.kind == "taken_back"}
     risk = False
     for entry in log:
-        if entry.kind == "answered" and entry.mark == "vinegar_started":
+        if entry.kind == "answered" and entry.mark in ("vinegar_started", "vinegar_out"):
             risk = True
         elif entry.kind == "answered" and entry.mark == "vinegar_rinsed":
             risk = risk and entry.n in taken_back
