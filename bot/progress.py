@@ -293,7 +293,7 @@ def undo(batch: Batch, book: Book, said: Said) -> Batch:
         return _enter(batch, book, UNDO, said)
     last = answers[-1]
     for entry in effective(batch.log):
-        if entry.n >= last.n and entry.kind in ("answered", "again", "interrupted", "aside"):
+        if entry.n >= last.n and entry.kind in ("answered", "again", "aside"):
             batch = write(batch, said, "taken_back", mark=entry.mark, voids=entry.n)
     gone = {e.set_id: str(e.facts["reason"]) for e in effective(batch.log) if e.kind == "aside"}
     batch = replace(
@@ -304,7 +304,11 @@ def undo(batch: Batch, book: Book, said: Said) -> Batch:
         aside_of=str(last.facts.get("aside_of", "")),
         due=None,
     )
-    return with_clock(_settled(batch), book)
+    batch = with_clock(_settled(batch), book)
+    if book.stage(batch).kind == "wait" and running(batch, book.protocol) is None:
+        # The exposure was interrupted, and that stands: it begins again.
+        return _enter(batch, book, earliest(batch, book), said)
+    return batch
 
 
 def set_aside(batch: Batch, book: Book, set_id: str, said: Said) -> Batch:

@@ -137,8 +137,15 @@ def short(ids: Sequence[str]) -> str:
 
 
 def effective(log: tuple[Entry, ...]) -> tuple[Entry, ...]:
-    """The entries that nobody took back, in order. The log itself keeps both answers."""
+    """The entries that nobody took back, in order. The log itself keeps both answers.
+
+    An interruption stands whatever is said later: the pieces may have been out.
+    """
     voided = {e.voids for e in log if e.kind == "taken_back"}
     if not voided:
         return log
-    return tuple(e for e in log if e.n not in voided and e.kind != "taken_back")
+    return tuple(
+        e
+        for e in log
+        if e.kind == "interrupted" or (e.n not in voided and e.kind != "taken_back")
+    )
