@@ -145,7 +145,5 @@ def effective(log: tuple[Entry, ...]) -> tuple[Entry, ...]:
     if not voided:
         return log
     return tuple(
-        e
-        for e in log
-        if e.kind == "interrupted" or (e.n not in voided and e.kind != "taken_back")
+        e for e in log if e.kind == "interrupted" or (e.n not in voided and e.kind != "taken_back")
     )
