@@ -6,7 +6,7 @@ import hashlib
 import hmac
 import logging
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from functools import wraps
@@ -17,8 +17,9 @@ import msgspec
 from flask import Blueprint, Request, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
-from bot.errors import StoreDown
+from bot.errors import StoreDown, StoreRefused
 from bot.formats import as_csv, as_json
+from bot.model import Conditions, Pushed
 from bot.openapi import document
 from bot.store import BatchFilter, CountFilter, Record, SetFilter, Store
 
@@ -32,7 +33,8 @@ RETRY_SECONDS = "30"
 
 _TYPED_NUMBER = re.compile(r"\+?\d(?:[ .()-]?\d){6,}")  # what a person may have typed as a phone
 _PHONE = re.compile(r"\+\d{6,}")
-_RECORDS = msgspec.json.Decoder(Record | list[Record])
+_RECORDS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Record | list[Record])
+_CONDITIONS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Conditions | list[Conditions])
 
 log = logging.getLogger(__name__)
 
@@ -63,6 +65,7 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
     routes: dict[str, dict[str, View]] = {
         path: {"GET": _guarded(view, "read", tokens)} for path, view in reads.items()}
     routes["batches"]["POST"] = _guarded(views.ingest, "ingest", tokens)
+    routes["sets"]["POST"] = _guarded(views.ingest_conditions, "ingest", tokens)
     routes["openapi.json"] = {"GET": lambda: as_json(document())}
     for path, by_method in routes.items():
         _add(blueprint, f"/v1/{path}", by_method)
@@ -71,6 +74,7 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
                                methods=sorted(METHODS))
     blueprint.register_error_handler(HTTPException, _refused)
     blueprint.register_error_handler(StoreDown, _store_down)
+    blueprint.register_error_handler(StoreRefused, lambda error: _error(409, str(error)))
     blueprint.register_error_handler(Exception, _failed)
     return blueprint
 
@@ -247,7 +251,12 @@ class _Views:
         return _answer("counts", _or_400(self.store.counts, wanted))
 
     def ingest(self, token: Token) -> Response:
-        records = _records()
+        return self._take(token, _records(_RECORDS))
+
+    def ingest_conditions(self, token: Token) -> Response:
+        return self._take(token, _records(_CONDITIONS))
+
+    def _take(self, token: Token, records: Sequence[Pushed]) -> Response:
         owners = _or_400(self.store.owners, records)
         if token.district is not None and owners != {token.district} and records:
             abort(403, "this token is for another district")
@@ -263,10 +272,11 @@ def _or_400(ask: Callable[..., Any], *arguments: Any) -> Any:
         abort(400, str(exc))
 
 
-def _records() -> list[Record]:
+def _records(form: msgspec.json.Decoder[Any]) -> list[Any]:
+    """The body, one record or a list of them, in the form that *form* reads."""
     request.max_content_length = MOST_BODY_BYTES
     try:
-        body = _RECORDS.decode(request.get_data(cache=False))
+        body = form.decode(request.get_data(cache=False))
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
         abort(400, f"this is no record: {exc}")
     records = body if isinstance(body, list) else [body]

@@ -161,6 +161,11 @@ def demo_config(port: int, data_dir: Path, hasten: float = 1.0) -> Config:
     return from_env({PREFIX + name: value for name, value in {"DEMO": "1", **own}.items()})
 
 
+def local_store_url(data: Path) -> str:
+    """The address of the store in the folder *data* of this machine."""
+    return f"sqlite:///{data / 'soakbell.db'}"
+
+
 class _Reader:
     """Reads settings one by one and keeps every problem, so that all are told at once."""
 
@@ -239,7 +244,7 @@ class _Reader:
         value = self.url("STORE_URL", (*stores, "http") if self.demo else stores)
         if _has_scheme(value, ("http", "https")) and not self.text("STORE_TOKEN"):
             self._wrong("STORE_TOKEN", "is needed to send batches to another Soakbell")
-        return value or f"sqlite:///{Path(self.text('DATA')) / 'soakbell.db'}"
+        return value or local_store_url(Path(self.text("DATA")))
 
     def hook_key(self) -> str:
         value = self.text("HOOK_KEY")

@@ -1,6 +1,7 @@
 """Messages out: one HTTP call to the SMS gateway, described by a `GatewayShape`.
 
-This is the only file that knows `requests`. Whatever goes wrong leaves here as one of two errors:
+This file and `relay.py` alone know `requests`. Whatever goes wrong leaves here as one of two
+errors:
 
 GatewayDown     try again later: no answer, a broken one, "not now", or credentials not accepted
 GatewayRefused  this message will never go: tell someone

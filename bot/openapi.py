@@ -57,10 +57,15 @@ def _paths() -> Json:
         },
         "/batches/{id}": {"get": _operation("One batch with its log") | {
             "parameters": [_parameter("id", "the batch's id", place="path")]}},
-        "/sets": {"get": _table(
-            "Sets with their condition now", _DISTRICT, _FACILITY,
-            ("condition", "READY, IN PROCESS, USED, SET ASIDE or EXPIRED"),
-            _LIMIT, _AFTER, _FORMAT)},
+        "/sets": {
+            "get": _table("Sets with their condition now", _DISTRICT, _FACILITY,
+                          ("condition", "READY, IN PROCESS, USED, SET ASIDE or EXPIRED"),
+                          _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take conditions of a facility's sets that came about without a "
+                               "batch, or a list of such; of one set the latest stands, and READY "
+                               "only once the released batch that it names is here (else 409)")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
         "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},
         "/counts": {"get": _table("Closed batches, counted by the facility's local day", _FROM,
                                   _TO, _BY, _DISTRICT, _FACILITY, _FORMAT)},

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import fakeredis
 from redis import Redis
@@ -14,15 +15,16 @@ from redis import Redis
 from bot.api import Token
 from bot.catalogues import load_catalogues
 from bot.clock import new_tick, utc_now
-from bot.config import Config
+from bot.config import Config, local_store_url
 from bot.errors import ConfigError
 from bot.gateway import gateway_from
 from bot.machine import step
 from bot.outbox import Outbox
 from bot.pushes import Pushes
 from bot.register import Register
+from bot.relay import Both, Relay
 from bot.rules import Rules
-from bot.service import Service
+from bot.service import Recorder, Service
 from bot.sessions import Sessions, publish
 from bot.store import Store
 from bot.timers import Timers
@@ -84,17 +86,33 @@ def load_rules(config: Config, wording: Wording) -> Rules:
 
 
 def open_store(config: Config, rules: Rules) -> Store:
-    """The store that the settings name, with its tables brought up to date."""
-    if config.store_url.startswith("sqlite:///"):
-        Path(config.store_url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+    """This machine's store, with its tables brought up to date.
+
+    Where the settings name another Soakbell, it is the file that they would name otherwise: the
+    register and the pages need one here.
+    """
+    url = local_store_url(config.data) if _is_remote(config) else config.store_url
+    if url.startswith("sqlite:///"):
+        Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
 
     def against(batch: Batch) -> list[object]:
         protocol = rules.protocols.get(batch.protocol)
         return list(findings(batch, protocol)) if protocol else ["unknown protocol"]
 
-    store = Store(config.store_url, allow_hastened=config.demo, findings=against)
+    store = Store(url, allow_hastened=config.demo, findings=against)
     store.migrate()
     return store
+
+
+def _is_remote(config: Config) -> bool:
+    return urlsplit(config.store_url).scheme in ("https", "http")
+
+
+def recorder(config: Config, store: Store) -> Recorder:
+    """Who takes what is pushed: *store*, and the other Soakbell that the settings may name."""
+    if not _is_remote(config):
+        return store
+    return Both(store, Relay(config.store_url, config.store_token))
 
 
 def build(config: Config, redis: Redis | None = None, clock: Clock = utc_now) -> Parts:
@@ -109,7 +127,7 @@ def build(config: Config, redis: Redis | None = None, clock: Clock = utc_now) ->
         outbox=Outbox(redis),
         pushes=Pushes(redis),
         gateway=gateway_from(config),
-        store=store,
+        store=recorder(config, store),
         step=partial(step, rules=rules),
         render=wording.render,
         count_parts=lambda text: segments(text)[2],

@@ -290,7 +290,8 @@ def test_unknown_address_has_the_one_error_shape(
 
 
 @pytest.mark.parametrize(("method", "path", "allowed"), [
-    ("DELETE", "batches", "GET, POST"), ("POST", "sets", "GET"), ("PUT", "batches/LOWF-1", "GET")])
+    ("DELETE", "batches", "GET, POST"), ("POST", "facilities", "GET"), ("DELETE", "sets", "GET, POST"),
+    ("PUT", "batches/LOWF-1", "GET")])
 def test_wrong_method_is_told_the_right_one(
     client: FlaskClient, method: str, path: str, allowed: str
 ) -> None:
