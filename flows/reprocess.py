@@ -59,7 +59,11 @@ CLEAN = (
     Stage(
         "scale_gone",
         "choice",
-        {"1": Option("method", mark="scale_checked"), "2": Option("vinegar_in")},
+        {
+            "1": Option("method", mark="scale_checked"),
+            # The second vinegar bath needs its whole time too.
+            "2": Option("vinegar_in", again="vinegar_started"),
+        },
     ),
     Stage("method", "pick", {FORWARD: Option(METHOD, mark="method")}, source="methods"),
 )
