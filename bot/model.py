@@ -75,7 +75,8 @@ class SetState:
 
     *since* of a set only grows (`after` sees to it), so that whoever hears of two conditions in
     the wrong order knows the newer one. *load* of a READY set is the autoclave load it came from;
-    of one IN PROCESS, the failed load that it may not be READY from again.
+    of one IN PROCESS, the failed load that it may not be READY from again. *expires_at* of one
+    IN PROCESS: when it was reported opened, so that it may not be READY as before.
     """
 
     id: str

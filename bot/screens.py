@@ -202,8 +202,12 @@ def _opened(turn: Turn, text: str) -> bool:
 def opened(turn: Turn, set_ids: list[str]) -> None:
     """A READY set was used, opened or got wet: it is USED from now on."""
     for set_id in set_ids:
-        if turn.unit.state_of(set_id).condition == "READY":
+        state = turn.unit.state_of(set_id)
+        if state.condition == "READY":
             turn.put_set(SetState(set_id, "USED"))
+        elif state.condition == "IN PROCESS":
+            # Begun by mistake, perhaps: cancelling must not make it READY with its seal broken.
+            turn.put_set(replace(state, expires_at=turn.now))
     turn.put_talk(screen="" if turn.batch() else "home", choices=())
     show(turn, Prompt("note.opened", {"sets": "+".join(set_ids)}))
 

@@ -25,6 +25,7 @@ from bot.progress import Book, Said, next_ring, write
 from bot.rules import Rules
 from flows.batch import Batch, BatchSet
 from flows.release import findings
+from flows.stage import UNDO
 
 
 @dataclass(slots=True)
@@ -235,9 +236,11 @@ def was_ready(batch: Batch, set_id: str) -> SetState | None:
 def _as_before(batch: Batch, member: BatchSet, old: SetState) -> SetState:
     """The condition before a batch that was begun by mistake: READY only if it was READY.
 
-    Not from a load that failed in the meantime: *old*, the present condition, knows of it.
+    Not if anything was answered, even if that was taken back: it may have been done all the same.
+    Not from a load that failed, nor opened, in the meantime: *old*, the present condition, knows.
     """
     was = was_ready(batch, member.id)
-    if was is None or (was.load and was.load == old.load):
+    touched = any(e.kind == "answered" and e.stage != UNDO for e in batch.log)
+    if was is None or touched or old.expires_at or (was.load and was.load == old.load):
         return SetState(member.id, "USED")
     return was
