@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -14,6 +14,8 @@ from bot.model import Day, Prompt, Shown
 from flows.prompts import Catalogue, fill, fits
 
 NAME_LENGTH = 12
+# A recall names every set that must not be used, however long the text becomes.
+NEVER_SQUEEZED = ("recall",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,14 +31,16 @@ class Wording:
         speaker = self._speaker(language, zone)
         mark = "practice.mark" if practice else "demo.mark" if hastened else ""
 
-        def whole(inner: Prompt) -> str:
-            return speaker.text(Prompt(mark, {"text": inner}) if mark else inner)
+        def whole(inner: Prompt, by: _Speaker) -> str:
+            return by.text(Prompt(mark, {"text": inner}) if mark else inner)
 
+        squeezed = replace(speaker, squeeze=prompt.key not in NEVER_SQUEEZED)
         for candidate in _shorter(prompt):
-            text = whole(candidate)
-            if fits(text):
-                return text
-        return whole(prompt)
+            for by in (speaker, squeezed):
+                text = whole(candidate, by)
+                if fits(text):
+                    return text
+        return whole(prompt, speaker)
 
     def sentence(self, prompt: Prompt, language: str, zone: str) -> str:
         """The text of *prompt* for a page, where length does not matter."""
@@ -64,12 +68,22 @@ def _shorter(prompt: Prompt) -> list[Prompt]:
     return forms
 
 
+def _squeezed(label: str) -> str:
+    """The first of several set ids and how many more, or a long name's first letters."""
+    first, *rest = label.split("+")
+    if len(rest) < 2:
+        return label if rest else label[:NAME_LENGTH].rstrip()
+    more = int(rest[-1]) - 1 if rest[-1].isdecimal() else 0
+    return f"{first}+{len(rest) + more}"
+
+
 @dataclass(frozen=True, slots=True)
 class _Speaker:
     texts: Catalogue
     english: Catalogue
     language: str
     zone: ZoneInfo
+    squeeze: bool = False
 
     def text(self, prompt: Prompt) -> str:
         if prompt.key == "list":
@@ -93,6 +107,8 @@ class _Speaker:
             return self._day(value.at.astimezone(self.zone))
         if isinstance(value, datetime):
             return value.astimezone(self.zone).strftime("%H:%M")
+        if self.squeeze and isinstance(value, str):
+            value = _squeezed(value)
         return str(value)[:NAME_LENGTH].rstrip() if name == "name" else str(value)
 
     def _day(self, at: datetime) -> str:

@@ -1,0 +1,276 @@
+"""The longest texts there can be: every value is as long as the register and the protocol allow."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from babel.dates import format_datetime
+
+from bot import rows
+from bot.asking import ask, bell, numbered, started
+from bot.catalogues import load_catalogues
+from bot.model import Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
+from bot.progress import Book, Said
+from bot.rules import Rules
+from bot.screens import CONDITIONS, LISTED, show, status
+from bot.turn import Turn
+from bot.wiring import load_protocols
+from bot.wording import Wording
+from flows.batch import METHODS, Batch, BatchSet, Entry, EntryKind, Kind, Value
+from flows.protocol import BOUNDS, MOST_CYCLES, Protocol
+from flows.release import ORDER
+from flows.reprocess import REPROCESS
+from flows.stage import Stage
+
+ENGLISH = load_catalogues()["en"]
+WORDING = Wording(load_catalogues())
+PACES: tuple[Any, ...] = ("guided", "brief")
+ZONE = "Africa/Dar_es_Salaam"
+
+
+def longest(parse: Callable[[str], str], letter: str = "W") -> str:
+    """The longest text of one letter that the register takes for such a value."""
+    found = ""
+    for n in range(1, 100):
+        try:
+            found = parse(letter * n)
+        except ValueError:
+            continue
+    return found
+
+
+SITE_ID = longest(rows.an_id)
+NAME = longest(rows.a_name)
+SET_ID = longest(rows.a_set_id)
+# As many sets in one batch as a list offers; each id as long as can be, each another.
+SET_IDS = tuple(f"{SET_ID[:-1]}{n}" for n in range(1, LISTED + 1))
+PHONES = tuple(f"+1202555{n:04}" for n in range(100, 100 + LISTED + 3))
+
+
+def worst_protocol() -> Protocol:
+    """The default protocol, with whichever bound of each number is longer, and every cycle."""
+    rules = load_protocols()["default"]
+    values = {k: max(high_low, key=lambda v: len(f"{v:g}")) for k, high_low in BOUNDS.items()}
+    values |= {"chlorine.exposure_minutes": 120, "practice.hasten_factor": 20}
+    row = replace(rules.cycles[0], machine="gravity", load="unwrapped", celsius=134, minutes=120)
+    cycles = tuple(replace(row, id=f"c{n}") for n in range(MOST_CYCLES))
+    return replace(rules, values=values, cycles=cycles)
+
+
+PROTOCOL = worst_protocol()
+BOOK = Book(REPROCESS, PROTOCOL)
+RULES = Rules(
+    flow=REPROCESS,
+    flows={REPROCESS.id: REPROCESS},
+    protocols={"default": PROTOCOL, PROTOCOL.id: PROTOCOL},
+    commands={"en": {}},
+)
+
+
+def day_in(language: str) -> datetime:
+    """A moment whose date is the longest of the year in *language*."""
+    days = [datetime(2026, month, 28, 20, 59, tzinfo=UTC) for month in range(1, 13)]
+    zone = ZoneInfo(ZONE)
+    return max(
+        days, key=lambda d: len(format_datetime(d.astimezone(zone), "d MMM", locale=language))
+    )
+
+
+NOW = day_in("en")
+
+
+# ---- batches ----------------------------------------------------------------------------------
+
+
+def members(kinds: str, count: int) -> tuple[BatchSet, ...]:
+    """*count* sets, bags, suction devices or both in turn."""
+    of: tuple[Kind, ...] = ("bag", "suction") if kinds == "both" else (kinds,)  # type: ignore[assignment]
+    return tuple(BatchSet(SET_IDS[n], "M", of[n % len(of)], 99, METHODS) for n in range(count))
+
+
+def batch(stage: str, sets: tuple[BatchSet, ...], log: tuple[Entry, ...] = ()) -> Batch:
+    opened = Entry(0, NOW, "opened")
+    return Batch(
+        id="B", facility=SITE_ID, district="D", altitude_m=0, facility_methods=METHODS,
+        protocol=PROTOCOL.id, flow=REPROCESS.id, opened_at=NOW, opened_by="P", holder="P0",
+        sets=sets, stage=stage, autoclave="gravity", log=(opened, *log),
+    )  # fmt: skip
+
+
+def line(n: int, kind: EntryKind, mark: str, **facts: Value) -> Entry:
+    return Entry(n, NOW, kind, mark=mark, facts=facts)
+
+
+def waiting(stage: Stage, sets: tuple[BatchSet, ...]) -> Batch:
+    """A batch whose exposure at *stage* has just begun."""
+    if stage.exposure == "vinegar":
+        log: tuple[Entry, ...] = (line(1, "answered", "vinegar_started"),)
+    else:
+        log = (
+            line(1, "answered", "method", method=stage.method),
+            line(2, "answered", "cycle", cycle="c0"),
+            line(3, "answered", "exposure_started"),
+        )
+    found = replace(batch(stage.id, sets, log), method=stage.method)
+    return replace(found, due=NOW + timedelta(minutes=120))
+
+
+def said(minutes: float = 0) -> Said:
+    return Said("P0", "sms", "1", NOW + timedelta(minutes=minutes))
+
+
+def groups() -> Iterator[tuple[BatchSet, ...]]:
+    """What a batch can be made of: one set, two, three, as many as a list offers."""
+    for count in (1, 2, 3, LISTED):
+        for kinds in ("bag", "suction", "both"):
+            if kinds != "both" or count > 1:
+                yield members(kinds, count)
+
+
+def refusals(sets: tuple[BatchSet, ...]) -> Iterator[Batch]:
+    """A batch that was refused READY for each reason at each mark."""
+    codes = [key.removeprefix("finding.") for key in ENGLISH if key.startswith("finding.")]
+    for code in codes:
+        for mark in ORDER:
+            entry = line(1, "checked", "refused", against=code, first_mark=mark)
+            yield batch("not_ready", sets, (replace(entry, set_id=sets[0].id),))
+
+
+def asks() -> Iterator[tuple[str, Prompt]]:
+    """Every question that a batch can stand at, by what it is."""
+    for sets in groups():
+        for stage in REPROCESS.stages.values():
+            where = f"{stage.id} of {len(sets)}"
+            if stage.kind == "wait":
+                now = waiting(stage, sets)
+                yield f"{where} running", ask(now, BOOK, said(), "guided")
+                yield f"{where} over", ask(now, BOOK, said(121), "guided")
+                yield f"{where} long over", ask(now, BOOK, said(999), "guided")
+            elif stage.id != "not_ready":
+                for pace in PACES:
+                    for stepwise in (False, True):
+                        at = batch(stage.id, sets)
+                        yield f"{where}, {pace}", ask(at, BOOK, said(), pace, stepwise=stepwise)
+        if len(sets) in (1, LISTED):
+            for refused in refusals(sets):
+                yield "not_ready", ask(refused, BOOK, said(), "guided")
+
+
+# ---- screens ----------------------------------------------------------------------------------
+
+
+def crowded() -> Turn:
+    """A facility with as much of everything as can stand on one screen."""
+    sets = tuple(SetCard(i, "M", "bag", 99, METHODS) for i in SET_IDS)
+    people = tuple(Person(f"P{n}", NAME, phone, "nurse") for n, phone in enumerate(PHONES))
+    site = Site(SITE_ID, NAME, "D", 0, ZONE, METHODS, sets, people, autoclave="gravity")
+    whole = members("both", LISTED)
+    batches = {f"B{n}": replace(batch("wash", whole), id=f"B{n}") for n in range(LISTED)}
+    turn = Turn(Unit(site, batches=batches), RULES, NOW, person=people[0])
+    turn.talk = Talk(PHONES[0], batch="B0")
+    return turn
+
+
+CHOICES: dict[str, tuple[str, ...]] = {
+    "home": (),
+    "menu": (),
+    "pace": (),
+    "sets": SET_IDS,
+    "opened": SET_IDS,
+    "batches": tuple(f"B{n}" for n in range(LISTED)),
+    "people": tuple(f"P{n}" for n in range(LISTED)),
+    "choose": ("B0", "B1"),
+}
+
+
+def screens() -> Iterator[tuple[str, Prompt]]:
+    """Every screen between batches, as crowded as can be."""
+    for screen, choices in CHOICES.items():
+        turn = crowded()
+        turn.put_talk(screen=screen, choices=choices, batch="" if screen == "home" else "B0")
+        show(turn)
+        yield f"screen {screen}", replied(turn)
+
+
+def statuses() -> Iterator[tuple[str, Prompt]]:
+    """The status text with three sets in each condition, then with one, then with none READY."""
+    for each in (3, 1):
+        for conditions in (CONDITIONS, CONDITIONS[1:]):
+            turn = crowded()
+            ids = [f"{SET_ID[:-2]}{n:02}" for n in range(each * len(conditions))]
+            site = turn.unit.site
+            cards = tuple(replace(site.sets[0], id=i) for i in ids)
+            turn.unit = replace(turn.unit, site=replace(site, sets=cards))
+            for n, set_id in enumerate(ids):
+                condition = conditions[n % len(conditions)]
+                turn.unit = turn.unit.put_set(state(set_id, condition))
+            status(turn)
+            yield f"status, {each} of {len(conditions)}", replied(turn)
+
+
+def state(set_id: str, condition: Any) -> SetState:
+    if condition == "EXPIRED":
+        return SetState(set_id, "READY", NOW, NOW - timedelta(days=1))
+    return SetState(set_id, condition, NOW, NOW + timedelta(seconds=1))
+
+
+def replied(turn: Turn) -> Prompt:
+    [reply] = [e for e in turn.effects if isinstance(e, Reply)]
+    return reply.prompt
+
+
+# ---- the rest -----------------------------------------------------------------------------------
+
+
+def text_of(prompt: Prompt, language: str = "en") -> str:
+    """The whole text, however long."""
+    return WORDING.sentence(prompt, language, ZONE)
+
+
+def longest_of(prefix: str, values: dict[str, Shown] | None = None) -> Prompt:
+    """The longest text whose key begins with *prefix* (or ends with it)."""
+    keys = [k for k in ENGLISH if k.startswith(prefix) or k.endswith(prefix)]
+    return max((Prompt(k, values or {}) for k in keys), key=lambda p: len(text_of(p)))
+
+
+def holes_filled(key: str) -> Prompt:
+    """The text of *key* with the longest value in each of its holes."""
+    names = batch("wash", members("both", LISTED)).names
+    what = longest_of("mark.")
+    values: dict[str, Shown] = {
+        "sets": names, "set": SET_ID, "aside": names, "site": SITE_ID, "name": NAME,
+        "target": "0.05", "hours": "24", "rinses": "5", "minutes": 120, "left": 120,
+        "load": Prompt("load.unwrapped") if key == "cycle" else 99999, "celsius": "134",
+        "bell": NOW, "until": Day(NOW), "what": what, "title": longest_of(".title"),
+        "step": longest_of(".title"), "reason": longest_of("reason."),
+        "counts": Prompt("counts.many"), "extra": Prompt("wait.three"),
+        "options": numbered([names]),
+    }  # fmt: skip
+    if key in ("wait.remind", "wait.late"):
+        values["bell"] = longest_of(".bell", {"sets": names})
+    if key == "not_ready.ask":
+        values["why"] = longest_of("finding.", {"what": what, "set": SET_ID})
+    return Prompt(key, values)
+
+
+# Words about the last answer, which stand before a question.
+NOTES = tuple(
+    holes_filled(key)
+    for key in ENGLISH
+    if key.startswith(("note.", "none.")) or key == "carrier.started"
+)
+
+
+def bells() -> Iterator[tuple[str, Prompt]]:
+    """What rings and what is said when an exposure begins."""
+    for sets in groups():
+        for stage in REPROCESS.stages.values():
+            if stage.kind == "wait":
+                now = waiting(stage, sets)
+                yield f"{stage.id} started", started(now, BOOK)
+                for kind in ("bell", "remind", "late"):
+                    yield f"{stage.id} {kind}", bell(now, BOOK, kind)
