@@ -24,7 +24,7 @@ from bot.model import (
     Step,
     Unit,
 )
-from bot.progress import seconds_left
+from bot.progress import seconds_left, with_clock
 from bot.rules import Rules
 from bot.screens import (
     answer_screen,
@@ -58,17 +58,28 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
         person = unit.site.person(event.phone)
         if person is None:
             return Step(unit, ())
+        _slow_down(turn)
         turn.person, turn.talk = person, unit.talk(event.phone)
         turn.tick, turn.via = event.tick, event.channel
         _hear(turn, event, person)
     elif isinstance(event, Rang):
         turn.tick = event.tick
+        _slow_down(turn)
         ring(turn, event)
     elif isinstance(event, Receipt):
         turn.via = "receipt"
         receipt(turn, event)
     turn.promise_conditions(unit)
     return Step(turn.unit, tuple(turn.effects))
+
+
+def _slow_down(turn: Turn) -> None:
+    """No exposure is shorter than the rules in force make it: a batch of a demonstration, met in
+    service, runs on in real time."""
+    for batch in tuple(turn.unit.batches.values()):
+        if batch.hasten > turn.rules.hasten and not batch.practice:
+            slow = replace(batch, hasten=turn.rules.hasten, due=None)
+            turn.keep(batch, with_clock(slow, turn.book(batch)))
 
 
 def _hear(turn: Turn, event: Heard, person: Person) -> None:
