@@ -24,7 +24,7 @@ from bot.model import (
     Step,
     Unit,
 )
-from bot.progress import seconds_left, with_clock
+from bot.progress import go, seconds_left, with_clock, write
 from bot.rules import Rules
 from bot.screens import (
     answer_screen,
@@ -44,6 +44,8 @@ from bot.screens import (
 )
 from bot.turn import Turn, load_of, was_ready
 from flows.batch import Batch, short
+from flows.release import marks
+from flows.stage import EARLIEST
 
 # Words that carriers act on themselves (a widely copied short-code handbook; see the README).
 CARRIER_STOP = frozenset({"STOP", "STOPALL", "END", "CANCEL", "QUIT", "UNSUBSCRIBE"})
@@ -196,7 +198,7 @@ def _after_answer(turn: Turn, before: Batch, done: Answered) -> None:
     side = turn.book(before).stage(before).phase == "side"
     stage = before.detour if side and before.detour else before.stage
     after = turn.tell(done.batch, done.tells, stage)
-    if "indicator" in done.tells:
+    if {"indicator", "cycle"} & set(done.tells):
         after = _recall(turn, after)
     told = len(after.log) > len(done.batch.log)
     if after is not before:
@@ -291,12 +293,31 @@ def _recall(turn: Turn, batch: Batch) -> Batch:
         was = was_ready(under, state.id) if under and state.condition == "IN PROCESS" else None
         if was and was.load == load:
             turn.put_set(replace(state, load=load))
-    if called:
-        names = "+".join(s.id for s in called)
+    names = [s.id for s in called] + _load_again(turn, batch, load)
+    if names:
         for person in (*turn.above(), *turn.unit.site.people):
-            prompt = Prompt("recall", {"site": turn.unit.site.id, "sets": names, "load": load})
+            prompt = Prompt("recall", {"site": turn.unit.site.id, "sets": short(names), "load": load})
             turn.say(person, prompt, "alert", batch)
     return batch
+
+
+def _load_again(turn: Turn, failed: Batch, load: str) -> list[str]:
+    """Send every other open batch of the load that *failed* back to its loading: their sets."""
+    names: list[str] = []
+    for batch in tuple(turn.unit.batches.values()):
+        loaded = ("loaded", "") in marks(batch.log) and load_of(batch) == load
+        if batch.id == failed.id or batch.practice or not loaded:
+            continue
+        # As an interruption, which nobody can take back.
+        after = write(batch, turn.said(), "interrupted", mark="loaded")
+        turn.keep(batch, go(after, turn.book(batch), EARLIEST, turn.said()))
+        names += [s.id for s in batch.remaining]
+        holder = turn.unit.site.by_id(batch.holder)
+        if holder and turn.unit.talk(holder.phone).batch == batch.id:
+            # Her next digit was meant for another question: it chooses the batch first.
+            talk = replace(turn.unit.talk(holder.phone), screen="choose", choices=(batch.id,))
+            turn.unit = turn.unit.put_talk(talk)
+    return names
 
 
 # ---- command words --------------------------------------------------------------------------
