@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from babel.messages.pofile import read_po
+from babel.messages.pofile import PoFileError, read_po
 
 from bot.errors import ConfigError
 from flows.prompts import Catalogue, translation_problems
@@ -16,14 +16,15 @@ LOCALE = Path(__file__).resolve().parent.parent / "flows" / "locale"
 def load_catalogues(folder: Path = LOCALE) -> Mapping[str, Catalogue]:
     """Every language in *folder*: English from soakbell.pot, others from <language>.po.
 
-    A text without a translation is left out and shown in English. Raises ConfigError for a file
-    that cannot be read, or whose texts have other holes than the English.
+    A text without a translation is left out and shown in English; so is one whose translation
+    is marked fuzzy, or was made from an English that has changed since. Raises ConfigError for a
+    file that cannot be read, or whose texts have other holes than the English.
     """
-    english = _read(folder / "soakbell.pot", translated=False)
+    english = _read(folder / "soakbell.pot", None)
     found: dict[str, Catalogue] = {"en": english}
     problems: list[str] = []
     for path in sorted(folder.glob("*.po")):
-        texts = _read(path, translated=True)
+        texts = _read(path, english)
         problems += translation_problems(path.stem, english, texts)
         found[path.stem] = texts
     if problems:
@@ -31,15 +32,19 @@ def load_catalogues(folder: Path = LOCALE) -> Mapping[str, Catalogue]:
     return found
 
 
-def _read(path: Path, *, translated: bool) -> Catalogue:
+def _read(path: Path, english: Catalogue | None) -> Catalogue:
+    """The texts by key: the originals of the template (*english* None), or translations."""
     try:
         with path.open("rb") as file:
             catalog = read_po(file, abort_invalid=True)
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, LookupError, PoFileError) as error:
         raise ConfigError(f"{path.name}: {error}") from error
     texts: dict[str, str] = {}
     for message in catalog:
-        text = message.string if translated else message.id
-        if message.context and isinstance(text, str) and text:
+        text = message.id if english is None else message.string
+        stale = english is not None and (
+            message.fuzzy or english.get(message.context or "", message.id) != message.id
+        )
+        if message.context and isinstance(text, str) and text and not stale:
             texts[message.context] = text
     return texts
