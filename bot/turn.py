@@ -206,7 +206,8 @@ def _marks(batch: Batch) -> dict[str, bool]:
 def load_of(batch: Batch) -> str:
     """The autoclave load that the sets of *batch* were in, or ""."""
     loads = [e for e in batch.log if e.kind == "answered" and e.mark == "loaded"]
-    return str(loads[-1].facts.get("value", "")) if loads and batch.autoclave else ""
+    value = loads[-1].facts.get("value") if loads and batch.autoclave else None
+    return f"{value:g}" if isinstance(value, int | float) else ""
 
 
 def remembered(state: SetState) -> str:
