@@ -27,6 +27,7 @@ from bot.model import (
 from bot.progress import go, seconds_left, with_clock, write
 from bot.rules import Rules
 from bot.screens import (
+    LISTED,
     answer_screen,
     back,
     begin,
@@ -97,7 +98,7 @@ def _hear(turn: Turn, event: Heard, person: Person) -> None:
 def _forget_lost_batch(turn: Turn) -> None:
     """A batch that closed or that another took has no more claim on this person's words."""
     if turn.talk.batch and turn.batch() is None:
-        screen = "home" if turn.talk.screen in ("", "menu", "people") else turn.talk.screen
+        screen = "" if turn.talk.screen in ("menu", "people") else turn.talk.screen
         turn.put_talk(batch="", screen=screen)
 
 
@@ -248,14 +249,14 @@ def _just_started(turn: Turn, before: Batch, after: Batch) -> bool:
 
 
 def _closed(turn: Turn, batch: Batch) -> None:
-    """Say how a batch ended, and what the person holds now."""
+    """Say how a batch ended. No digit after it answers a question that was not shown again."""
     mine = turn.person.id if turn.person else ""
-    rest = [b for b in turn.unit.batches.values() if b.holder == mine]
+    rest = tuple(b.id for b in turn.unit.batches.values() if b.holder == mine)
     turn.put_talk(
-        batch=rest[0].id if rest else "",
-        screen="" if rest else "home",
+        batch=rest[0] if rest else "",
+        screen="choose" if rest else "",
         stepwise=False,
-        choices=(),
+        choices=rest[:LISTED],
         last=batch.id,
     )
     gone = [s.id for s in batch.sets if s.aside]
@@ -296,7 +297,8 @@ def _recall(turn: Turn, batch: Batch) -> Batch:
     names = [s.id for s in called] + _load_again(turn, batch, load)
     if names:
         for person in (*turn.above(), *turn.unit.site.people):
-            prompt = Prompt("recall", {"site": turn.unit.site.id, "sets": short(names), "load": load})
+            values = {"site": turn.unit.site.id, "sets": short(names), "load": load}
+            prompt = Prompt("recall", values)
             turn.say(person, prompt, "alert", batch)
     return batch
 

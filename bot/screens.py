@@ -353,14 +353,14 @@ def hand_over(turn: Turn, batch: Batch, to: Person) -> None:
     step = title(turn.book(after).stage(after))
     values: dict[str, Shown] = {"name": from_name, "sets": batch.names, "step": step}
     turn.say(to, Prompt("note.handed", values), "note", after)
-    turn.put_talk(screen="home", batch="", choices=())
+    turn.put_talk(screen="", batch="", choices=())
     turn.reply(Prompt("handed", {"name": to.name, "sets": batch.names}), end=True)
 
 
 def _release_talk(turn: Turn, person: Person, batch: Batch) -> None:
     theirs = turn.unit.talk(person.phone)
     if batch.id in (theirs.batch, *theirs.choices):
-        turn.unit = turn.unit.put_talk(replace(theirs, batch="", screen="home", choices=()))
+        turn.unit = turn.unit.put_talk(replace(theirs, batch="", screen="", choices=()))
 
 
 def status(turn: Turn) -> None:
@@ -384,5 +384,5 @@ def status(turn: Turn) -> None:
     batch = turn.batch()
     if batch:
         parts["now"] = Prompt("status.now", {"step": title(turn.book(batch).stage(batch))})
-    turn.put_talk(screen="" if batch else "home", choices=())
+    turn.put_talk(screen="", choices=())
     turn.reply(Prompt("parts", parts), end=True)
