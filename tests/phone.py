@@ -228,13 +228,14 @@ class World:
         found = self.parts.service.sessions.units(self.sites).values()
         return [unit for unit in found if unit]
 
-    def batch(self) -> Batch:
-        """The newest batch of all, open or closed."""
+    def batch(self, set_id: str = "") -> Batch:
+        """The newest batch, open or closed: of all, or of those that the set was in."""
         held = [b for unit in self.units() for b in unit.batches.values()]
         ids = [t.last for unit in self.units() for t in unit.talks.values() if t.last]
         closed = [b for i in ids if (b := self.parts.store.document(i))]
-        assert held or closed, "there is no batch"
-        return max([*held, *closed], key=lambda b: (b.opened_at, b.id))
+        found = [b for b in (*held, *closed) if not set_id or set_id in {s.id for s in b.sets}]
+        assert found, "there is no such batch"
+        return max(found, key=lambda b: (b.opened_at, int(b.id.rpartition("-")[2])))
 
 
 def _on_fake_clock(parts: Parts, clock: FakeClock) -> Parts:

@@ -44,15 +44,15 @@ class Player:
         for number, raw in enumerate(path.read_text("utf-8").splitlines(), 1):
             line = raw.strip()
             if line and not line.startswith("#"):
-                self._guarded(f"{path.name}:{number}: {line}", lambda line=line: self._step(line))
+                self._guarded(f"{path.name}:{number}: {line}", self._step, line)
         self._guarded(f"{path.name}: end", self._all_read)
 
-    def _guarded(self, where: str, work: Callable[[], None]) -> None:
+    def _guarded(self, where: str, work: Callable[..., None], *words: str) -> None:
         self.lines.append(where)
         try:
-            work()
+            work(*words)
         except AssertionError as error:
-            report = "\n".join(self.lines[-30:])
+            report = "\n".join(self.lines[-12:])
             raise AssertionError(f"{error}\n{report}\n{self._unread()}") from error
 
     def _step(self, line: str) -> None:
@@ -67,8 +67,8 @@ class Player:
     def _unread(self) -> str:
         lines = []
         for phone in self.world.phones.values():
-            for message in self.world.inbox(phone)[phone.read :]:
-                lines.append(f"  unread by {phone.name}: {message.text!r}")
+            unread = self.world.inbox(phone)[phone.read :]
+            lines += [f"  unread by {phone.name}: {m.text!r}" for m in unread]
             if not phone.looked:
                 lines.append(f"  {phone.name} has not looked at: {phone.screen!r}")
         return "\n".join(lines)
@@ -154,7 +154,8 @@ class Player:
         unit = next(u for u in self.world.units() if set_id in {s.id for s in u.site.sets})
         rows = self.world.api("sets?limit=1000")["sets"]
         stored = next(row["condition"] for row in rows if row["id"] == set_id)
-        assert (unit.state_of(set_id).now(now), stored) == (condition, condition)
+        known = unit.state_of(set_id).now(now)
+        assert (known, stored) == (condition, condition), f"known as {known}, stored as {stored}"
 
     def batch_is(self, outcome: str) -> None:
         batch = self.world.batch()
@@ -166,14 +167,14 @@ class Player:
         if batch.outcome:
             assert listed[0]["outcome"] == outcome
         if outcome == "released":
-            assert self._against() == []
+            assert self._against() == [], self._against()
 
-    def not_ready(self, reason: str) -> None:
-        against = self._against()
-        assert any(reason in said for said in against), against
+    def not_ready(self, set_id: str | None, reason: str) -> None:
+        against = self._against(set_id or "")
+        assert reason in against, against
 
-    def _against(self) -> list[str]:
-        parts, batch = self.world.parts, self.world.batch()
+    def _against(self, set_id: str = "") -> list[str]:
+        parts, batch = self.world.parts, self.world.batch(set_id)
         found = findings(batch, parts.rules.protocol_of(batch))
         return [parts.wording.sentence(finding_prompt(f), "en", "UTC") for f in found]
 
@@ -212,7 +213,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"(\w+)'s phone is (off|on)", Player.switch),
     (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),
     (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
-    (r"not ready because: (.*)", Player.not_ready),
+    (r"(?:([A-Z0-9-]+) )?not ready because: (.*)", Player.not_ready),
     (r"log keeps: (.*)", Player.log_keeps),
     (r"at most (\d+) segments have gone out", Player.cost),
     (r"the batch has cost at most (\d+) segments", Player.batch_cost),
