@@ -54,8 +54,14 @@ def fits(text: str) -> bool:
 
 
 def holes(text: str) -> set[str]:
-    """The names in braces that *text* wants filled. ValueError if its braces do not match."""
-    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+    """The names in braces that *text* wants filled.
+
+    ValueError if its braces do not match, or hold anything but a name.
+    """
+    found = [field for field in string.Formatter().parse(text) if field[1] is not None]
+    if any(not str(name).isidentifier() or form or turn for _, name, form, turn in found):
+        raise ValueError("braces hold a name and nothing else")
+    return {str(name) for _, name, _, _ in found}
 
 
 class _Blank(dict[str, str]):
