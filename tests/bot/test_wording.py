@@ -210,18 +210,19 @@ def test_two_sets_are_never_shortened() -> None:
 
 
 def test_a_recall_names_every_set_however_long_it_gets() -> None:
-    """Seven sets take a second segment: better than a set from a failed load in use."""
-    values: dict[str, Shown] = {"site": "W" * 12, "load": 99999, "sets": "+".join(SET_IDS)}
-    text = shown(Prompt("recall", values), "demo")
+    """A second segment is better than a set from a failed load in use."""
+    ids = [f"{SET_IDS[0][:-2]}{n:02}" for n in range(12)]
+    values: dict[str, Shown] = {"site": "W" * 12, "load": 99999, "sets": "+".join(ids)}
+    text = shown(Prompt("recall", values))
 
-    assert all(set_id in text for set_id in SET_IDS)
+    assert all(set_id in text for set_id in ids)
     assert segments(text)[2] == 2
 
 
-def test_a_recall_of_four_sets_fits() -> None:
-    values: dict[str, Shown] = {"site": "W" * 12, "load": 99999, "sets": "+".join(SET_IDS[:4])}
+def test_a_recall_of_as_many_sets_as_a_list_offers_fits() -> None:
+    values: dict[str, Shown] = {"site": "W" * 12, "load": 99999, "sets": "+".join(SET_IDS)}
 
-    assert fits(shown(Prompt("recall", values)))
+    assert fits(shown(Prompt("recall", values), "demo"))
 
 
 def test_names_of_people_are_cut() -> None:
