@@ -128,7 +128,10 @@ def _dialled(turn: Turn, event: Heard) -> None:
     expected = f"{talk.ussd_text}*" if talk.ussd_text else ""
     newest_only = text.startswith(NEWEST_ONLY)
     follows = text != talk.ussd_text and (newest_only or text.startswith(expected))
-    turn.put_talk(ussd_session=event.session, ussd_text=text)
+    # A late request must not turn the session back, or the repeat of a later one were an answer.
+    late = not first and (not text or expected.startswith(f"{text}*"))
+    if not late:
+        turn.put_talk(ussd_session=event.session, ussd_text=text)
     if first or not follows:
         show(turn)
         return
