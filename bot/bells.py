@@ -39,9 +39,10 @@ def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt) -> None:
     if talk.stopped:
         _to_colleague(turn, batch, holder)
         return
+    # A USSD screen that is still open shows an older question: its answer is shown this one first.
+    talk = replace(talk, ussd_session="")
     if talk.batch == batch.id:
-        if talk.screen:
-            turn.unit = turn.unit.put_talk(replace(talk, screen="", choices=()))
+        turn.unit = turn.unit.put_talk(replace(talk, screen="", choices=()))
     else:
         busy = talk.batch in turn.unit.batches
         choices = (batch.id, talk.batch) if busy else (batch.id,)

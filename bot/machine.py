@@ -145,8 +145,8 @@ def _texted(turn: Turn, event: Heard) -> None:
         # Written before her last answer: it cannot answer what was asked after that.
         show(turn, Prompt("note.older"))
         return
-    if sent:
-        turn.put_talk(heard_at=sent)
+    # A USSD screen that is still open shows an older question: no answer to it counts any more.
+    turn.put_talk(heard_at=sent or last, ussd_session="")
     _understand(turn, event.text.strip())
 
 
