@@ -31,7 +31,7 @@ from bot.register import Register
 from bot.views import Views
 from bot.web import create_app
 from bot.wiring import Parts, announce, build, connect
-from flows.batch import Batch
+from flows.batch import METHODS, Batch
 from flows.prompts import segments
 from tests.conftest import FakeClock
 from workers import jobs
@@ -99,6 +99,7 @@ class World:
         gateway.register_blueprint(demo_gateway(self.mailbox, clock, "demo", self._receipt))
         config = replace(config, gateway_url=self._stack.enter_context(_served(gateway)))
         self.parts = _on_fake_clock(build(config, self.redis, clock), clock)
+        self.register = register
         announce(self.parts, register)
         app = create_app(config, self.parts)
         self._stack.callback(app.extensions["soakbell_receipts"].close)
@@ -124,6 +125,15 @@ class World:
         self._receipts.put(receipt_form(message_id, phone, delivered=delivered))
 
     # ---- what people do ----------------------------------------------------------------------
+
+    def limits(self, site_id: str, names: list[str]) -> None:
+        """The facility has the methods of these names only, from now on."""
+        methods = tuple(m for m in METHODS if m in names)
+        facilities = tuple(
+            replace(f, methods=methods) if f.id == site_id else f for f in self.register.facilities
+        )
+        self.register = replace(self.register, facilities=facilities)
+        announce(self.parts, self.register)
 
     def texts(self, phone: Phone, text: str, written: datetime | None = None) -> None:
         """An SMS from *phone*, written now or earlier."""

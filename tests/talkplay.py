@@ -146,6 +146,9 @@ class Player:
     def switch(self, name: str, state: str) -> None:
         self.world.mailbox.switch(self._phone(name).number, off=state == "off")
 
+    def limits(self, site_id: str, names: str) -> None:
+        self.world.limits(site_id, names.split())
+
     # ---- what is so --------------------------------------------------------------------------
 
     def set_is(self, set_id: str, condition: str) -> None:
@@ -211,6 +214,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"screen( ends)?: (.*)", Player.screen),
     (r"(\d+) (second|minute|hour|day)s? pass(?:es)?", Player.passes),
     (r"(\w+)'s phone is (off|on)", Player.switch),
+    (r"facility (\w+) has only: (.*)", Player.limits),
     (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),
     (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
     (r"(?:([A-Z0-9-]+) )?not ready because: (.*)", Player.not_ready),
