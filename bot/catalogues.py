@@ -16,13 +16,18 @@ LOCALE = Path(__file__).resolve().parent.parent / "flows" / "locale"
 def load_catalogues(folder: Path = LOCALE) -> Mapping[str, Catalogue]:
     """Every language in *folder*: English from soakbell.pot, others from <language>.po.
 
-    A text without a translation is left out and shown in English; so is one whose translation
+    A folder of one's own may hold either or both; English texts that it lacks are the built-in
+    ones. A text without a translation is left out and shown in English; so is one whose translation
     is marked fuzzy, or was made from an English that has changed since. Raises ConfigError for a
     file that cannot be read, or whose texts have other holes than the English.
     """
-    english = _read(folder / "soakbell.pot", None)
-    found: dict[str, Catalogue] = {"en": english}
+    english = _read(LOCALE / "soakbell.pot", None)
     problems: list[str] = []
+    if folder != LOCALE and (folder / "soakbell.pot").exists():
+        own = _read(folder / "soakbell.pot", None)
+        problems += translation_problems("en", english, own)
+        english = {**english, **own}
+    found: dict[str, Catalogue] = {"en": english}
     for path in sorted(folder.glob("*.po")):
         texts = _read(path, english)
         problems += translation_problems(path.stem, english, texts)

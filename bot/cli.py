@@ -14,7 +14,7 @@ from typing import Any
 
 from redis.exceptions import RedisError
 
-from bot.catalogues import load_catalogues
+from bot.catalogues import LOCALE, load_catalogues
 from bot.clock import utc_now
 from bot.config import Config, from_env
 from bot.draw import mermaid
@@ -90,9 +90,10 @@ def _store_config() -> Config:
 
 
 def _check(words: argparse.Namespace) -> int:
-    english = load_catalogues()["en"]
+    config = _store_config()
+    english = load_catalogues(config.locale or LOCALE)["en"]
     found = check(REPROCESS, ORDER, set(english))
-    load_protocols()  # raises, naming the file, if one may not be used
+    load_protocols(config.protocols)  # raises, naming the file, if one may not be used
     text = "\n".join(found) or f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong"
     _say(words, {"flow": REPROCESS.id, "findings": found}, text)
     return FINDING if found else GOOD
@@ -152,7 +153,8 @@ def _counts(words: argparse.Namespace) -> int:
     store = open_store(config, rules)
     rows = store.counts(CountFilter(since=words.first, until=words.last, by=tuple(words.by)))
     store.close()
-    _say(words, {"rows": rows}, csv_text(rows).rstrip() or "nothing counted yet")
+    table = "\n".join(csv_text(rows).splitlines())  # a terminal wants its own line ends
+    _say(words, {"rows": rows}, table or "nothing counted yet")
     return GOOD
 
 

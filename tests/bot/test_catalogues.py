@@ -117,8 +117,22 @@ def test_a_file_that_is_no_catalogue_is_named(tmp_path: Path, content: bytes) ->
         load_catalogues(where)
 
 
-def test_a_folder_without_the_english_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match=r"soakbell\.pot"):
+def test_a_folder_of_ones_own_may_hold_a_language_only(tmp_path: Path) -> None:
+    (tmp_path / "sw.po").write_text(HEAD + entry("rinse.title", "RINSE", "SUUZA"))
+
+    assert load_catalogues(tmp_path) == {"en": ENGLISH, "sw": {"rinse.title": "SUUZA"}}
+
+
+def test_a_folder_of_ones_own_may_reword_the_english(tmp_path: Path) -> None:
+    (tmp_path / "soakbell.pot").write_text(HEAD + entry("rinse.title", "RINSE IT", ""))
+
+    assert load_catalogues(tmp_path) == {"en": {**ENGLISH, "rinse.title": "RINSE IT"}}
+
+
+def test_english_of_ones_own_is_checked_too(tmp_path: Path) -> None:
+    (tmp_path / "soakbell.pot").write_text(HEAD + entry("rinse.title", "RINSE {it}", ""))
+
+    with pytest.raises(ConfigError, match=r"en: rinse\.title: it is not known"):
         load_catalogues(tmp_path)
 
 
