@@ -18,6 +18,7 @@ from werkzeug.test import TestResponse
 
 from bot.api import MOST_BODY_BYTES, Token, api, digest
 from bot.formats import csv_text
+from bot.model import Conditions, SetState
 from bot.queries import DIMENSIONS
 from bot.register import District, Facility, Register, assemble
 from bot.store import Record, Store
@@ -261,6 +262,66 @@ def test_empty_list_is_taken(client: FlaskClient) -> None:
     assert post(client, [], "tam").get_json() == {"received": 0, "taken": 0}
 
 
+def opened(set_id: str = "BAG-1", site_id: str = "LOWF") -> Conditions:
+    return Conditions(site_id, (SetState(set_id, "USED", START + timedelta(hours=2)),))
+
+
+def post_sets(client: FlaskClient, body: object, who: str = "writer") -> TestResponse:
+    data = body if isinstance(body, bytes) else msgspec.json.encode(body)
+    return client.post("/api/v1/sets", data=data, headers=bearer(who))
+
+
+def condition(client: FlaskClient, set_id: str = "BAG-1") -> str:
+    rows = get(client, "sets").get_json()["sets"]
+    return str(next(row["condition"] for row in rows if row["id"] == set_id))
+
+
+def test_condition_without_a_batch_is_taken_once(client: FlaskClient) -> None:
+    assert condition(client) == "READY"
+
+    assert post_sets(client, opened()).get_json() == {"received": 1, "taken": 1}
+    assert post_sets(client, [opened(), opened()]).get_json() == {"received": 2, "taken": 0}
+
+    assert condition(client) == "USED"
+
+
+def test_ready_without_a_batch_that_proves_it_is_refused_until_that_is_here(
+    client: FlaskClient,
+) -> None:
+    of = closed("N", expires_at=START + timedelta(days=7))
+    claim = Conditions("LOWF", (ready(of, "SUC-1"),))
+    claim = replace(claim, states=(replace(claim.states[0], expires_at=of.expires_at),))
+
+    assert error(post_sets(client, [claim, opened()])) == (409, "conflict")
+    assert (condition(client, "SUC-1"), condition(client)) == ("USED", "USED")
+
+    post(client, record(of))
+    assert post_sets(client, claim).status_code == 200
+    assert condition(client, "SUC-1") == "READY"
+
+
+@pytest.mark.parametrize(("doc", "who"), [
+    (opened(), "reader"), (opened(), "bao"), (opened("FAR-9", "FAR"), "tam"),
+    (opened("BAG-1", "FAR"), "bao"), (opened("FAR-9", "GONE"), "tam")])
+def test_conditions_are_written_by_who_may_write_there_alone(
+    client: FlaskClient, doc: Conditions, who: str
+) -> None:
+    assert error(post_sets(client, doc, who)) == (403, "forbidden")
+
+    assert condition(client) == "READY"
+
+
+@pytest.mark.parametrize("body", [
+    b"", b"null", msgspec.json.encode(record(batch("N"))),
+    msgspec.json.encode(opened("")),
+    msgspec.json.encode(Conditions("LOWF", (SetState("BAG-1"),))),
+    msgspec.json.encode(opened()).replace(b"USED", b"CLEAN"),
+])
+def test_what_is_no_condition_is_a_bad_request(client: FlaskClient, body: bytes) -> None:
+    assert error(post_sets(client, body)) == (400, "bad_request")
+    assert condition(client) == "READY"
+
+
 @pytest.mark.parametrize("body", [
     b"", b"{", b"null", b"\xff", b"{}", b'{"batch": {}, "sets": []}', b"[" * 100_000,
     msgspec.json.encode(record(batch(""))),
@@ -290,8 +351,8 @@ def test_unknown_address_has_the_one_error_shape(
 
 
 @pytest.mark.parametrize(("method", "path", "allowed"), [
-    ("DELETE", "batches", "GET, POST"), ("POST", "facilities", "GET"), ("DELETE", "sets", "GET, POST"),
-    ("PUT", "batches/LOWF-1", "GET")])
+    ("DELETE", "batches", "GET, POST"), ("POST", "facilities", "GET"),
+    ("DELETE", "sets", "GET, POST"), ("PUT", "batches/LOWF-1", "GET")])
 def test_wrong_method_is_told_the_right_one(
     client: FlaskClient, method: str, path: str, allowed: str
 ) -> None:

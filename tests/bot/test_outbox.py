@@ -9,8 +9,9 @@ import msgspec
 import pytest
 
 from bot.leases import Leases, Op, put_new_op, put_op
+from bot.model import Conditions, SetState
 from bot.outbox import DEAD, Dead, Outbox, Outgoing, Sent, outgoing_ops
-from bot.pushes import Pushes
+from bot.pushes import Pushes, condition_ops, read_push
 
 if TYPE_CHECKING:
     from redis import Redis
@@ -249,3 +250,45 @@ def test_a_newer_state_that_came_meanwhile_is_due_at_once(redis: Redis) -> None:
     assert not pushes.settle("B1", b"one", T + 1)
     assert pushes.lease(T + 1, 9) == ["B1"]
     assert pushes.read(["B1"]) == {"B1": b"two"}
+
+
+def conditions(*conditions_of: tuple[str, str], later: float = 0) -> Conditions:
+    since = NOW + timedelta(seconds=later)
+    return Conditions("S1", tuple(SetState(i, c, since) for i, c in conditions_of))  # type: ignore[arg-type]
+
+
+def test_each_set_waits_for_itself_and_beside_a_batch_of_the_same_name(redis: Redis) -> None:
+    pushes = Pushes(redis)
+    promise(pushes, "a batch")
+    do(redis, condition_ops(conditions(("B1", "USED"), ("A1", "USED")), repr(T)))
+    do(redis, condition_ops(conditions(("A1", "SET ASIDE"), later=1), repr(T + 1)))
+
+    names = pushes.lease(T + 1, 9)
+    waiting = pushes.read(names)
+
+    assert len(waiting) == 3
+    assert waiting.pop("B1") == b"a batch"
+    docs = {name: read_push(name, raw) for name, raw in waiting.items()}
+    assert sorted(docs.values(), key=str) == sorted(
+        [conditions(("B1", "USED")), conditions(("A1", "SET ASIDE"), later=1)], key=str
+    )
+
+
+def test_a_newer_condition_that_came_meanwhile_is_due_at_once(redis: Redis) -> None:
+    pushes = Pushes(redis)
+    do(redis, condition_ops(conditions(("A1", "USED")), repr(T)))
+    (name,) = pushes.lease(T, 9)
+    older = pushes.read([name])[name]
+    newer = conditions(("A1", "SET ASIDE"), later=1)
+    do(redis, condition_ops(newer, repr(T + 1)))
+
+    assert not pushes.settle(name, older, T + 1)
+
+    assert pushes.lease(T + 1, 9) == [name]
+    assert read_push(name, pushes.read([name])[name]) == newer
+
+
+@pytest.mark.parametrize("name", ["B1", "set|A1"])
+def test_nonsense_that_waits_is_refused_when_read(name: str) -> None:
+    with pytest.raises(msgspec.ValidationError):
+        read_push(name, b'{"batch": 1, "states": 1}')

@@ -70,7 +70,7 @@ def story(n: int) -> tuple[list[Pushed], SetState]:
     ended = replace(closed(second, "cancelled", CANCELLED), sets=members)
     ready = replace(READY, id=set_id, batch=first)
     again = replace(ready, since=CANCELLED)
-    docs = [
+    docs: list[Pushed] = [
         record(open_first, SetState(set_id, "IN PROCESS", START, batch=first)),
         record(done, ready),
         record(mistake, SetState(set_id, "IN PROCESS", BEGUN, batch=second)),
