@@ -147,7 +147,7 @@ class World:
 
     def same_sms(self) -> None:
         """The gateway posts the last SMS, again if it was posted before."""
-        answer = self._post("sms", self.last_sms)
+        answer = self.posts("sms", self.last_sms)
         assert (answer.status_code, answer.text) == (200, "")
         self.settle()
 
@@ -174,7 +174,7 @@ class World:
             "sessionId": phone.session, "phoneNumber": phone.number, "networkCode": "99999",
             "serviceCode": "*202#", "text": "*".join(phone.typed),
         }  # fmt: skip
-        answer = self._post("ussd", form)
+        answer = self.posts("ussd", form)
         assert answer.status_code == 200
         assert answer.headers["Content-Type"].startswith("text/plain")
         phone.screen, phone.looked = answer.text, False
@@ -183,7 +183,8 @@ class World:
             phone.session = ""
         self.settle()
 
-    def _post(self, hook: str, form: dict[str, str]) -> requests.Response:
+    def posts(self, hook: str, form: dict[str, str]) -> requests.Response:
+        """One request of the gateway, with nothing done about it yet."""
         return self._http.post(f"{self.url}/hooks/demo/{hook}", data=form, timeout=30)
 
     # ---- what happens with nobody asking -----------------------------------------------------
@@ -210,7 +211,7 @@ class World:
             while self._receipts_wait():
                 self._receipts_posted += 1
                 # Written by the gateway's own thread a moment after its answer: wait for it.
-                assert self._post("receipt", self._receipts.get(timeout=30)).status_code == 200
+                assert self.posts("receipt", self._receipts.get(timeout=30)).status_code == 200
 
     def _receipts_wait(self) -> bool:
         return self._receipts_posted < int(cast("bytes", self.redis.get("sb:demo:serial")) or 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -18,3 +19,51 @@ NAMES = sorted(path.stem for path in TALKS.glob("*.txt"))
 def test_a_talk_goes_as_it_is_written(name: str, clock: FakeClock, tmp_path: Path) -> None:
     with World(demo_register(), clock, tmp_path) as world:
         Player(world).play(TALKS / f"{name}.txt")
+
+
+def played(text: str, clock: FakeClock, tmp_path: Path) -> None:
+    talk = tmp_path / "talk.txt"
+    talk.write_text(text, "utf-8")
+    with World(demo_register(), clock, tmp_path) as world:
+        Player(world).play(talk)
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("Neema texts: BAG-1", "does not tell of"),
+        ("Neema dials", "does not tell of"),
+        ("Neema texts: BAG-1\nNeema texts: 1", "has not read all"),
+        ("Neema texts: BAG-1\nNeema hears: wipe", "another text"),
+        ("Neema texts: BAG-1\nNeema hears: ready ... gloves", "another text"),
+        ("Neema texts: BAG-1\nNeema hears nothing", "something came"),
+        ("Neema hears: gloves", "nothing came"),
+        ("Neema reads on", "nothing came"),
+        ("Neema dials\nscreen ends: LOWF", "CON"),
+        ("Neema dials\nscreen: LOWF\nNeema hangs up\nNeema answers: 1", "no open session"),
+        ("set BAG-1 is READY", "known as USED"),
+        ("batch is released", "no such batch"),
+        ("Neema sings", "no such line"),
+        ("Asha texts: 1", "has no Asha"),
+    ],
+)
+def test_a_talk_that_is_not_so_fails(text: str, why: str, clock: FakeClock, tmp_path: Path) -> None:
+    with pytest.raises(AssertionError, match=why):
+        played(text, clock, tmp_path)
+
+
+def test_copies_of_an_sms_that_come_at_once_count_once(clock: FakeClock, tmp_path: Path) -> None:
+    with World(demo_register(), clock, tmp_path) as world:
+        neema = world.phones["Neema"]
+        world.texts(neema, "BAG-1")
+        world.texts(neema, "1")
+        before = len(world.batch().log)
+        world.last_sms |= {"id": "sms-copied"}
+
+        with ThreadPoolExecutor(8) as pool:
+            answers = list(pool.map(lambda _: world.posts("sms", world.last_sms), range(8)))
+        world.settle()
+
+        assert [a.status_code for a in answers] == [200] * 8
+        assert len(world.batch().log) == before + 1
+        assert len(world.inbox(neema)) == 3
