@@ -1,0 +1,217 @@
+"""Texts and code name the same keys, and the texts ask for the answers that there are."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import bot
+from bot.catalogues import load_catalogues
+from bot.machine import CARRIER_INFO, CARRIER_START, CARRIER_STOP, COMMANDS
+from bot.screens import ANSWERS, CONDITIONS
+from flows import release
+from flows.batch import METHODS
+from flows.prompts import commands, holes
+from flows.release import ORDER
+from flows.reprocess import REPROCESS
+from flows.stage import Stage
+
+ENGLISH = load_catalogues()["en"]
+BOT = Path(bot.__file__).parent
+STAGES = REPROCESS.stages
+
+# ---- the keys that the code names ---------------------------------------------------------------
+
+CODES = {
+    str(call.args[0].value)
+    for call in ast.walk(ast.parse(Path(release.__file__).read_text(encoding="utf-8")))
+    if isinstance(call, ast.Call)
+    and isinstance(call.func, ast.Name)
+    and call.func.id == "Finding"
+    and isinstance(call.args[0], ast.Constant)
+}
+REASONS = {o.tell for s in STAGES.values() for o in s.options.values() if o.tell}
+WAITS = [s.id for s in STAGES.values() if s.kind == "wait"]
+CONDITION_KEYS = {c.lower().replace(" ", "_") for c in CONDITIONS}
+CYCLES = ("wrapped", "unwrapped")  # what flows.protocol takes for a load
+
+
+def asked(stage: Stage) -> list[str]:
+    return [key for key in stage.prompts if ".ask" in key]
+
+
+# Every key that is not written out where a Prompt is made: the expression, and what it may be.
+BUILT: dict[str, set[str]] = {
+    "f'page.{page.id}'": {f"page.{p.id}" for p in REPROCESS.pages},
+    "f'{stage.id}.title'": {f"{s}.title" for s in STAGES},
+    "f'{entry.stage}.title'": {f"{s}.title" for s in STAGES},
+    "f'{stage.id}.help'": {f"{s}.help" for s in STAGES},
+    "f'{stage.id}.started'": {f"{s}.started" for s in WAITS},
+    "f'{stage.id}.bell'": {f"{s}.bell" for s in WAITS},
+    "f'screen.{turn.talk.screen}'": {f"screen.{s}" for s in ANSWERS},
+    "f'none.{screen}'": {f"none.{s}" for s in ("sets", "batches", "people", "opened")},
+    "f'note.{pace}'": {"note.guided", "note.brief"},
+    "f'mark.{finding.mark}'": {f"mark.{m}" for m in ORDER},
+    "f'finding.{finding.code}'": {f"finding.{c}" for c in CODES},
+    "f\"mark.{checked.facts['first_mark']}\"": {f"mark.{m}" for m in ORDER},
+    "f'finding.{code}'": {f"finding.{c}" for c in CODES},
+    "f'method.{item}'": {f"method.{m}" for m in METHODS},
+    "f'load.{cycle.load}'": {f"load.{load}" for load in CYCLES},
+    "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
+    "f\"status.{condition.lower().replace(' ', '_')}\"": {f"status.{c}" for c in CONDITION_KEYS},
+    # asking.ask: the stage's question; service: a stranger's channel
+    "key": {k for s in STAGES.values() for k in asked(s)} | {"stranger.sms", "stranger.ussd"},
+    "foot": {"foot", "foot.number", "foot.page", "foot.screen"},
+    "mark": {"practice.mark", "demo.mark"},
+    "_ending(batch, some_aside=bool(gone))": {
+        f"closed.{how}" for how in ("ready", "ready_aside", "practised", "aside", "cancelled")
+    },
+}
+# What bot.wording makes itself, with no text of its own.
+WITHOUT_TEXT = {"list", "parts"}
+
+
+def prompt_keys() -> Iterator[tuple[str, ast.expr]]:
+    """The file and the key of every Prompt that the bot makes."""
+    for path in sorted(BOT.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and ast.unparse(node.func).endswith("Prompt"):
+                yield path.name, node.args[0]
+
+
+def written(key: ast.expr) -> set[str] | None:
+    """The keys that an expression spells out, or None where it builds them."""
+    if isinstance(key, ast.Constant):
+        return {str(key.value)}
+    if isinstance(key, ast.IfExp):
+        one, other = written(key.body), written(key.orelse)
+        return one | other if one and other else None
+    return None
+
+
+def test_every_key_that_the_code_spells_out_has_a_text() -> None:
+    for file, key in prompt_keys():
+        for name in written(key) or ():
+            assert name in ENGLISH or name in WITHOUT_TEXT, (file, name)
+
+
+def test_every_key_that_the_code_builds_is_listed_here_and_has_a_text() -> None:
+    built = {ast.unparse(key) for _, key in prompt_keys() if written(key) is None}
+
+    assert built == set(BUILT)
+    for expression, keys in BUILT.items():
+        assert keys
+        assert keys <= set(ENGLISH), expression
+
+
+def test_every_text_is_used() -> None:
+    spelled = {name for _, key in prompt_keys() for name in written(key) or ()}
+    built = {name for keys in BUILT.values() for name in keys}
+    words = {f"word.{command}" for command in COMMANDS}
+
+    assert set(ENGLISH) - spelled - built - words == set()
+
+
+def test_every_command_has_its_word_and_every_word_its_command() -> None:
+    assert set(commands(ENGLISH).values()) == set(COMMANDS)
+
+
+def test_no_word_means_two_commands() -> None:
+    words = [w for k, text in ENGLISH.items() if k.startswith("word.") for w in text.split()]
+
+    assert len(words) == len(set(words))
+    assert all(word.isascii() and word.isupper() for word in words)
+
+
+# ---- what the texts ask for ---------------------------------------------------------------------
+
+DIGIT = re.compile(r"(?<![\w{.])(\d)(?=[ ,]|$)")
+EVERYWHERE = {"0", "8", "9"}
+
+
+@pytest.mark.parametrize("stage", [s for s in STAGES.values() if s.kind in ("confirm", "choice")])
+def test_a_question_offers_exactly_the_answers_of_its_stage(stage: Stage) -> None:
+    for key in asked(stage):
+        assert DIGIT.findall(ENGLISH[key]) == sorted(stage.options), key
+
+
+@pytest.mark.parametrize("stage", STAGES.values(), ids=STAGES)
+def test_a_help_text_speaks_of_no_answer_that_its_stage_does_not_have(stage: Stage) -> None:
+    offered = set(re.findall(r"(?<![\w{.])\d(?![\w%{])", ENGLISH[f"{stage.id}.help"]))
+
+    # "2, then 3": the second is answered on the screen that the first opens.
+    then = set(re.findall(r"then (\d)", ENGLISH[f"{stage.id}.help"]))
+    assert offered - then <= set(stage.options) | EVERYWHERE
+    assert then <= set(DIGIT.findall(ENGLISH["screen.menu"]))
+
+
+@pytest.mark.parametrize("stage", [s for s in STAGES.values() if s.kind == "wait"])
+def test_a_running_wait_offers_its_answers_and_its_bell_the_answer_1(stage: Stage) -> None:
+    extra = ENGLISH["wait.three" if "3" in stage.options else "wait.two"]
+    digits = DIGIT.findall(f"{ENGLISH['wait.ask']} {extra}".replace("{extra}", ""))
+
+    assert sorted(digits) == sorted(stage.options)
+    assert DIGIT.findall(ENGLISH[f"{stage.id}.bell"]) == ["1"]
+
+
+@pytest.mark.parametrize("stage", [s for s in STAGES.values() if s.kind in ("number", "pick")])
+def test_a_question_for_a_number_offers_no_digits(stage: Stage) -> None:
+    for key in asked(stage):
+        assert DIGIT.findall(ENGLISH[key]) == [], key
+
+
+@pytest.mark.parametrize(
+    ("screen", "digits"),
+    [("home", "123456"), ("menu", "1234567"), ("pace", "12"), ("sets", ""), ("people", "")],
+)
+def test_a_screen_offers_its_own_digits(screen: str, digits: str) -> None:
+    assert DIGIT.findall(ENGLISH[f"screen.{screen}"]) == list(digits)
+
+
+def test_the_footers_name_back_and_help_and_the_problem_key_where_it_works() -> None:
+    assert DIGIT.findall(ENGLISH["foot"]) == ["8", "0", "9"]
+    assert DIGIT.findall(ENGLISH["foot.page"]) == ["8", "0", "9"]
+    assert DIGIT.findall(ENGLISH["foot.number"]) == ["0", "9"]
+    assert DIGIT.findall(ENGLISH["foot.screen"]) == ["0", "9"]
+
+
+CARRIER = CARRIER_STOP | CARRIER_START | CARRIER_INFO
+
+
+@pytest.mark.parametrize("key", ENGLISH)
+def test_no_text_asks_for_a_word_that_the_carrier_takes(key: str) -> None:
+    """What a person is to send is a digit or a word in capitals."""
+    if not key.startswith("carrier."):
+        assert CARRIER.isdisjoint(re.findall(r"[A-Z]+", ENGLISH[key]))
+
+
+def test_carrier_texts_name_only_what_undoes_or_ends_texts() -> None:
+    named = {
+        word
+        for key, text in ENGLISH.items()
+        if key.startswith("carrier.")
+        for word in re.findall(r"[A-Z]{3,}", text)
+    }
+
+    assert named & CARRIER == {"STOP", "START"}
+
+
+@pytest.mark.parametrize("language", load_catalogues())
+def test_no_command_word_is_the_carriers_or_a_number(language: str) -> None:
+    words = set(commands(load_catalogues()[language]))
+
+    assert words.isdisjoint(CARRIER)
+    assert not any(word.isdecimal() for word in words)
+
+
+def test_what_a_text_names_in_braces_is_a_value_that_the_code_gives() -> None:
+    """A hole that nothing fills would be a gap in a sentence."""
+    source = "\n".join(path.read_text(encoding="utf-8") for path in BOT.glob("*.py"))
+    given = set(re.findall(r'"(\w+)"(?::|\])', source))
+
+    for key, text in ENGLISH.items():
+        assert holes(text) <= given, key
