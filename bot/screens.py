@@ -329,12 +329,13 @@ def take_over(turn: Turn, batch: Batch) -> None:
     if me is None:
         return
     before = turn.unit.site.by_id(batch.holder)
-    if before and before != me:
+    if batch.holder != me.id:
         after = write(replace(batch, holder=me.id), turn.said(), "handed", mark=me.id)
         turn.keep(batch, after)
-        _release_talk(turn, before, batch)
-        values = {"name": me.name, "sets": batch.names}
-        turn.say(before, Prompt("note.taken", values), "note", batch)
+        if before:
+            _release_talk(turn, before, batch)
+            values = {"name": me.name, "sets": batch.names}
+            turn.say(before, Prompt("note.taken", values), "note", batch)
         batch = after
     turn.put_talk(screen="", batch=batch.id, choices=(), stepwise=False)
     turn.ask(batch)
