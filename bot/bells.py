@@ -22,6 +22,8 @@ def ring(turn: Turn, event: Rang) -> None:
         holder = turn.unit.site.by_id(after.holder)
         if holder:
             _send(turn, after, holder, bell(after, book, kind))
+        else:  # she left the register while the batch ran
+            _to_colleague(turn, after, Person(after.holder, after.holder, "", "nurse"))
     if after is not batch:
         turn.keep(batch, after)
     else:
