@@ -108,8 +108,9 @@ def others_batches(turn: Turn) -> tuple[str, ...]:
 
 
 def colleagues(turn: Turn) -> tuple[str, ...]:
-    """Everyone else who works here."""
-    return tuple(p.id for p in turn.unit.site.people if p != turn.person)
+    """Everyone else who works here and takes texts."""
+    others = (p for p in turn.unit.site.people if p != turn.person)
+    return tuple(p.id for p in others if not turn.unit.talk(p.phone).stopped)
 
 
 def ready_sets(turn: Turn) -> tuple[str, ...]:
