@@ -135,6 +135,12 @@ class World:
         self.register = replace(self.register, facilities=facilities)
         announce(self.parts, self.register)
 
+    def leaves(self, name: str) -> None:
+        """The person is no longer in the register."""
+        people = tuple(m for m in self.register.people if m.person.name != name)
+        self.register = replace(self.register, people=people)
+        announce(self.parts, self.register)
+
     def texts(self, phone: Phone, text: str, written: datetime | None = None) -> None:
         """An SMS from *phone*, written now or earlier."""
         self._serial += 1

@@ -149,6 +149,9 @@ class Player:
     def limits(self, site_id: str, names: str) -> None:
         self.world.limits(site_id, names.split())
 
+    def leaves(self, name: str) -> None:
+        self.world.leaves(self._phone(name).name)
+
     # ---- what is so --------------------------------------------------------------------------
 
     def set_is(self, set_id: str, condition: str) -> None:
@@ -215,6 +218,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"(\d+) (second|minute|hour|day)s? pass(?:es)?", Player.passes),
     (r"(\w+)'s phone is (off|on)", Player.switch),
     (r"facility (\w+) has only: (.*)", Player.limits),
+    (r"(\w+) leaves the register", Player.leaves),
     (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),
     (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
     (r"(?:([A-Z0-9-]+) )?not ready because: (.*)", Player.not_ready),
