@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal
+from typing import Literal, get_args
 
 from flows.measures import exact, number
 
@@ -48,23 +48,24 @@ def label(
     NaDCC loses its strength in the heat: above *hot_above_celsius* it is doubtful after
     *hot_life_hours*. Raises ValueError for moments that are not UTC and lives that cannot be.
     """
+    if what not in get_args(What):
+        raise ValueError(f"{what} is not a solution that gets a label.")
     number(exact("The strength", percent))
     hot = celsius is None or not celsius <= hot_above_celsius
-    hot_life = min(life_hours, hot_life_hours)
-    warns = what == "NaDCC" and hot
+    end, doubt = _after(made_at, life_hours), _after(made_at, hot_life_hours)
     return Label(
         what=what,
         percent=percent,
-        made_at=_utc(made_at),
+        made_at=made_at,
         by=by,
-        discard_at=_after(made_at, life_hours),
-        warn_at=_after(made_at, hot_life) if warns else None,
+        discard_at=end,
+        warn_at=min(doubt, end) if what == "NaDCC" and hot else None,
     )
 
 
 def _after(moment: datetime, hours: float) -> datetime:
     try:
-        return moment + timedelta(hours=number(exact("The life", hours)))
+        return _utc(moment) + timedelta(hours=number(exact("The life", hours)))
     except OverflowError:
         raise ValueError(f"A life of {hours} hours is too long.") from None
 
