@@ -19,12 +19,19 @@ from flows.batch import Batch
 from flows.stage import NOT_READY, Page, Stage
 
 
+# As many set ids as a text shows in full.
+COUNTED_AT_ONCE = 2
+
+
 def page_shown(batch: Batch, book: Book, pace: Pace, *, stepwise: bool) -> Page | None:
     """The page that *batch* is shown, or None where its stage is asked alone."""
     page = book.flow.page("guided" if stepwise else pace, batch.stage)
-    if page is None or len(asks_of(batch, book, page)) < page.numbers:
+    if page is None:
         return None
-    return page
+    wanted = asks_of(batch, book, page)
+    # With many sets a text names only some: then each is counted by its own name.
+    crowded = len(batch.remaining) > COUNTED_AT_ONCE and any(s.each for s in wanted)
+    return None if crowded or len(wanted) < page.numbers else page
 
 
 def ask(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool = False) -> Prompt:

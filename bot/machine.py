@@ -230,15 +230,17 @@ def _keep_pace(turn: Turn, before: Batch, after: Batch, done: Answered) -> None:
 def _answer_back(turn: Turn, before: Batch, after: Batch, done: Answered) -> None:
     book = turn.book(after)
     stage = book.stage(after)
+    number = stage.kind == "number"
     if done.how == "help":
         text = Prompt(f"{stage.id}.help")
-        turn.reply(framed(text), batch=after)
+        turn.reply(framed(text, "foot.number" if number else "foot"), batch=after)
     elif done.how == "early" and done.note:
         turn.reply(done.note, end=True, batch=after)
     elif done.how == "unclear" and turn.talk.tries >= 3:
         turn.reply(Prompt("unclear.third", {"title": title(stage)}), batch=after)
     elif done.how == "unclear" and turn.talk.tries == 2:
-        turn.reply(Prompt("unclear.second", {"title": title(stage)}), batch=after)
+        key = "unclear.number" if number else "unclear.second"
+        turn.reply(Prompt(key, {"title": title(stage)}), batch=after)
     elif _just_started(turn, before, after):
         turn.reply(started(after, book), end=True, batch=after)
     else:
@@ -300,7 +302,7 @@ def _recall(turn: Turn, batch: Batch) -> Batch:
     names = [s.id for s in called] + _load_again(turn, batch, load)
     if names:
         for person in (*turn.above(), *turn.unit.site.people):
-            values = {"site": turn.unit.site.id, "sets": short(names), "load": load}
+            values = {"site": turn.unit.site.id, "sets": "+".join(names), "load": load}
             prompt = Prompt("recall", values)
             turn.say(person, prompt, "alert", batch)
     return batch
@@ -396,7 +398,8 @@ def _left(turn: Turn) -> bool:
     if batch is None or batch.due is None:
         return _status(turn)
     left = minutes_left(batch, turn.book(batch), turn.said())
-    turn.reply(Prompt("wait.left", {"left": max(left, 0), "sets": batch.names}), end=True)
+    values: dict[str, Shown] = {"left": max(left, 0), "sets": batch.names}
+    turn.reply(Prompt("wait.left", values), end=True, batch=batch)
     return True
 
 

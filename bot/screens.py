@@ -15,6 +15,9 @@ from flows.batch import Batch, BatchSet, Value, short
 # The digits 1 to 7 pick from a list; 8, 9 and 0 mean problem, help and back everywhere.
 LISTED = 7
 
+# Their list, and "all" after it, must fit the digits 1 to 7.
+MOST_SETS = 6
+
 CONDITIONS = ("READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED")
 
 
@@ -271,6 +274,9 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
 def begin(turn: Turn, set_ids: list[str]) -> None:
     """Open a batch with these sets, unless one of them is in another."""
     practice = turn.talk.practice and turn.talk.screen == "sets"
+    if len(set_ids) > MOST_SETS:
+        show(turn, Prompt("note.too_many", {"most": MOST_SETS}))
+        return
     for set_id in set_ids:
         held = _held(turn, set_id)
         if held and not practice:
