@@ -18,7 +18,6 @@ from bot.progress import (
 from flows.batch import Batch
 from flows.stage import NOT_READY, Page, Stage
 
-
 # As many set ids as a text shows in full.
 COUNTED_AT_ONCE = 2
 

@@ -239,8 +239,9 @@ def _answer_back(turn: Turn, before: Batch, after: Batch, done: Answered) -> Non
     elif done.how == "unclear" and turn.talk.tries >= 3:
         turn.reply(Prompt("unclear.third", {"title": title(stage)}), batch=after)
     elif done.how == "unclear" and turn.talk.tries == 2:
-        key = "unclear.number" if number else "unclear.second"
-        turn.reply(Prompt(key, {"title": title(stage)}), batch=after)
+        values = {"title": title(stage)}
+        again = Prompt("unclear.number", values) if number else Prompt("unclear.second", values)
+        turn.reply(again, batch=after)
     elif _just_started(turn, before, after):
         turn.reply(started(after, book), end=True, batch=after)
     else:

@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bot.channels import (
-    NEWEST_ONLY,
     Form,
     clean,
     heard_sms,
@@ -22,7 +21,7 @@ from bot.channels import (
 )
 from bot.errors import BadWebhook
 from bot.gateway import read_shape
-from bot.model import Heard
+from bot.model import NEWEST_ONLY, Heard
 from bot.shape import GatewayShape
 
 FORM = read_shape()
