@@ -87,9 +87,10 @@ def _answer_page(
     left, tells = list(tokens), list[str]()
     while batch.stage in names and not batch.outcome:
         stage = book.stage(batch)
-        if stage.kind == "number" and not left:
+        asked = stage.kind in ("number", "pick")
+        if asked and not left:
             break
-        word = left.pop(0) if stage.kind == "number" else "1"
+        word = left.pop(0) if asked else "1"
         done = _answer_stage(batch, book, stage, replace(said, text=word))
         if done.how != "moved":
             return None

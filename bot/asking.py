@@ -20,6 +20,8 @@ from flows.stage import NOT_READY, Page, Stage
 
 # As many set ids as a text shows in full.
 COUNTED_AT_ONCE = 2
+# As many rows of the autoclave's table as a page has room for.
+LISTED_AT_ONCE = 3
 
 
 def page_shown(batch: Batch, book: Book, pace: Pace, *, stepwise: bool) -> Page | None:
@@ -30,6 +32,7 @@ def page_shown(batch: Batch, book: Book, pace: Pace, *, stepwise: bool) -> Page 
     wanted = asks_of(batch, book, page)
     # With many sets a text names only some: then each is counted by its own name.
     crowded = len(batch.remaining) > COUNTED_AT_ONCE and any(s.each for s in wanted)
+    crowded |= any(len(choices(batch, book, s)) > LISTED_AT_ONCE for s in wanted)
     return None if crowded or len(wanted) < page.numbers else page
 
 
@@ -41,6 +44,9 @@ def ask(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool = Fa
     page = page_shown(batch, book, pace, stepwise=stepwise)
     if page:
         values = _values(batch, book, stage)
+        for asked in asks_of(batch, book, page):
+            if asked.kind == "pick":
+                values["options"] = options(book, asked, choices(batch, book, asked))
         foot = "foot.page" if page.pace == "brief" else "foot.number"
         return framed(Prompt(f"page.{page.id}", values), foot)
     key = f"{stage.id}.ask"
@@ -180,11 +186,11 @@ def numbered(labels: Iterable[Prompt | str]) -> Prompt | str:
 
 
 def asks_of(batch: Batch, book: Book, page: Page) -> list[Stage]:
-    """The numbers that a page wants, in order; a stage repeated for each set comes that often."""
+    """What a page wants to be sent, in order; a stage repeated for each set comes that often."""
     wanted: list[Stage] = []
     for name in page.stages:
         stage = book.flow.stages[name]
-        if stage.kind == "number":
+        if stage.kind in ("number", "pick"):
             wanted += [stage] * (len(batch.remaining) if stage.each == "set" else 1)
     return wanted
 

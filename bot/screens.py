@@ -252,7 +252,7 @@ def _choose(turn: Turn, text: str) -> bool:
     if not picked or len(picked) != 1:
         return False
     turn.put_talk(screen="", batch=picked[0], choices=(), stepwise=False)
-    show(turn)
+    show(turn, Prompt("note.chosen"))
     return True
 
 
