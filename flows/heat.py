@@ -7,7 +7,7 @@ information: it never shortens the time that a protocol asks for.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal, get_args
@@ -70,7 +70,7 @@ KJ_PER_KG = 2256.4
 KG_PER_LITRE = 0.995
 
 
-def a0_seconds(samples: Sequence[Sample], floor_c: float = 65, z: float = 10) -> float:
+def a0_seconds(samples: Iterable[Sample], floor_c: float = 65, z: float = 10) -> float:
     """A0 of a log: how many seconds at 80 C would have done the same.
 
     *samples* are (seconds, C) in order of time. Samples colder than *floor_c* count nothing.
@@ -82,7 +82,7 @@ def a0_seconds(samples: Sequence[Sample], floor_c: float = 65, z: float = 10) ->
     return _lethality(samples, A0_REFERENCE_C, within(floor_c, *LOG_C, "The floor in C"), z)
 
 
-def f0_minutes(samples: Sequence[Sample], reference_c: float = 121.1, z: float = 10) -> float:
+def f0_minutes(samples: Iterable[Sample], reference_c: float = 121.1, z: float = 10) -> float:
     """F0 of a log: how many minutes at *reference_c* would have done the same.
 
     *samples* and the lines between them are as in `a0_seconds`; no sample is too cold to count.
@@ -91,12 +91,12 @@ def f0_minutes(samples: Sequence[Sample], reference_c: float = 121.1, z: float =
     return _lethality(samples, reference_c, -INF, z) / 60
 
 
-def _lethality(samples: Sequence[Sample], reference_c: float, floor_c: float, z: float) -> float:
+def _lethality(samples: Iterable[Sample], reference_c: float, floor_c: float, z: float) -> float:
     if not 0 < z < INF:
         raise ValueError(f"z must be a number of degrees above 0, not {z:g}.")
-    if len(samples) < 2:
-        raise ValueError("A log needs at least two samples.")
     points = [_point(seconds, temp, reference_c, floor_c, z) for seconds, temp in samples]
+    if len(points) < 2:
+        raise ValueError("A log needs at least two samples.")
     if any(then < now for (now, _), (then, _) in pairwise(points)):
         raise ValueError("The samples run backwards in time.")
     return sum((then - now) * (a + b) / 2 for (now, a), (then, b) in pairwise(points))

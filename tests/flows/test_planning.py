@@ -101,6 +101,11 @@ def test_one_more_set_loses_less_and_more_load_loses_more(sets: int, load: float
     assert erlang_b(sets, load * 1.1) > here or here == 0
 
 
+def test_a_risk_that_is_met_exactly_is_met() -> None:
+    """At a load of 1 Erlang one set loses a half and two lose a fifth."""
+    assert (sets_for(1, 0.5), sets_for(1, 0.2)) == (1, 2)
+
+
 @given(st.floats(0, 200), st.floats(1e-6, 0.999))
 def test_sets_needed_is_the_fewest(load: float, risk: float) -> None:
     sets = sets_for(load, risk)

@@ -120,6 +120,15 @@ def test_the_standard_error_is_as_wide_as_repeated_simulations_scatter() -> None
     assert 0.6 < stated / scatter < 1.6  # the scatter of 30 is itself known to about 13 %
 
 
+def test_the_first_block_when_all_sets_are_still_ready_is_left_out() -> None:
+    """One set, gone for eleven years with the first use: every use that counts finds none."""
+    uniform = seeded(1).random
+
+    found = planning.compare(1, 0.07, lambda: 1e5, 1e5, uniform, blocks=2, uses_per_block=1)
+
+    assert found.simulated == 1
+
+
 def test_where_nothing_was_lost_no_standard_error_is_claimed() -> None:
     found = planning.compare(20, 0.01, lambda: 1.0, 1, seeded(1).random, uses_per_block=50)
 

@@ -118,6 +118,8 @@ def test_15_psi_at_2000_m_is_too_cold_and_says_what_is_needed() -> None:
 def test_15_psi_at_sea_level_is_what_the_handbooks_mean_by_121() -> None:
     assert judge(row("u121"), gauge_kpa=15 * PSI).accepted
     assert judge(row("u121"), gauge_kpa=106).accepted, "the other reading of 15 lb/in2"
+    assert judge(row("u121"), gauge_kpa=103).accepted, "as the row has it"
+    assert codes(judge(row("u121"), gauge_kpa=102.99)) == ["pressure_low"]
 
 
 def test_250_and_270_fahrenheit_are_hot_enough_for_121_and_132() -> None:
@@ -192,18 +194,26 @@ def test_a_load_hot_and_long_enough_is_still_refused_when_its_readings_contradic
     }  # fmt: skip
 
 
-@given(st.floats(121, 135), st.floats(121, 135), st.floats(0, 10), st.floats(0, 4000))
+@given(st.floats(0.1, 6), st.floats(0, 2), st.sampled_from([1, -1]), st.floats(0, 4000))
 def test_readings_contradict_beyond_the_tolerance_given_and_not_within(
-    celsius: float, steam_c: float, tolerance_c: float, altitude_m: float
+    tolerance_c: float, times: float, sign: int, altitude_m: float
 ) -> None:
     cycle = row("u121")
-    apart = abs(celsius - steam_c)
-    reading = replace(good(cycle), celsius=celsius, gauge_kpa=gauge_kpa(steam_c, altitude_m) + 1e-6)
+    celsius = 134 + sign * tolerance_c * times
+    reading = replace(good(cycle), celsius=celsius, gauge_kpa=gauge_kpa(134, altitude_m))
 
     found = verdict(cycle, reading, altitude_m, tolerance_c=tolerance_c)
 
-    if abs(apart - tolerance_c) > 1e-4:
-        assert found.accepted is (apart < tolerance_c)
+    if abs(times - 1) > 1e-4:
+        assert found.accepted is (times < 1)
+
+
+@pytest.mark.parametrize(("apart", "accepted"), [(1.99, True), (2.01, False)])
+def test_two_degrees_of_tolerance_are_two_degrees(apart: float, accepted: bool) -> None:
+    shown = gauge_kpa(130, 0)
+
+    assert judge(row("u121"), celsius=130 - apart, gauge_kpa=shown).accepted is accepted
+    assert judge(row("u121"), celsius=130 + apart, gauge_kpa=shown).accepted is accepted
 
 
 # ---- altitude, and the protocol's own pressure ------------------------------------------------
