@@ -92,7 +92,7 @@ class Reading(NamedTuple):
 def read(measure: Measure, wanted: Fraction, *, up: bool) -> Reading:
     """The nearest amount to *wanted* that *measure* can read, not below it if *up*, else not above.
 
-    *wanted* is 0 or more, in the measure's unit.
+    *wanted* is in the measure's unit; what is below zero reads as zero or less.
     """
     holds, step = exact("What a measure holds", measure.holds), exact("Its step", measure.step)
     full = floor(wanted / holds)
@@ -159,9 +159,8 @@ def best(asked: Asked, counted: Sequence[Measure], fluid: Sequence[Measure], mos
 def _ways(asked: Asked, counted: Sequence[Measure], fluid: Sequence[Measure]) -> Iterator[Way]:
     for measure in counted:
         product = read(measure, asked.product, up=True)
-        wanted = asked.water(product.total)
-        for jug in fluid if wanted > 0 else ():
-            water = read(jug, wanted, up=False)
+        for jug in fluid:
+            water = read(jug, asked.water(product.total), up=False)
             if water.total > 0:
                 made = water.total + (product.total if asked.takes_room else 0)
                 percent = product.total * asked.each / made

@@ -105,7 +105,8 @@ def test_too_strong_is_said() -> None:
 def test_the_limit_itself_is_within() -> None:
     """Derived: 130 mL of 5 % made up to a litre are 1.3 times 0.5 %."""
     measures = (Measure("cup", 130, 130), Measure("pail", 870, 870))
-    found = mix(bleach(5), 1, 0.5, *measures)
+    found = mix(bleach(5), 1, 0.5, SYRINGE, *measures)
+    assert found.product.measure == "cup"
     assert found.overshoot == pytest.approx(1.3)
     assert found.within_limit
     assert "too_strong" not in found.cautions
@@ -185,6 +186,7 @@ IMPOSSIBLE = (
     (Stock("NaDCC", "tablet", 1, "g chlorine"), 1, 21, (JUG,), "can hold"),
     (bleach(5), 0.1, 0.5, (CUP,), "fine enough"),
     (bleach(5), 0.2, 0.5, (CUP,), "fine enough"),
+    (bleach(5), 0.3, 0.5, (CUP,), "fine enough"),
     (bleach(5), 1, 0.5, (SPOON,), "no measure"),
     (Stock("chlorinated lime", "powder", 30), 1, 0.5, (JUG,), "no measure"),
     (Stock("chlorinated lime", "powder", 30), 1, 0.5, (SPOON,), "no measure"),

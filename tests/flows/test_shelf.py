@@ -179,8 +179,9 @@ def test_the_lower_figure_is_the_two_step_mechanism(
 ) -> None:
     """Two OCl- make a chlorite (k2), a third makes it chlorate, a hundred times as fast.
 
-    Published, Canadian Journal of Chemistry 1956, v56-068 (abstract): the mechanism, and that about 1 % as
-    much chlorite as hypochlorite is there, so the second step is about 100 times the first.
+    Published, Canadian Journal of Chemistry 1956, v56-068 (abstract): the mechanism, and that
+    about 1 % as much chlorite as hypochlorite is there (at 40 C), so the second step is about a
+    hundred times the first.
     """
     mol = molar(percent)
     slow = rate(celsius, ionic_strength(mol))
