@@ -25,7 +25,6 @@ ATMOSPHERE = "standard atmosphere, formula P, values D"
 HANDBOOK = "handbook table of the standard atmosphere, by geometric height: P"
 GAUGE = "IAPWS R7-97(2012) less the standard atmosphere: D"
 RULE = "handbook rule, +0.5 psi per 1000 ft: rule M, temperatures D"
-UNITS = "definition of the units: D"
 
 TEMPERATURES = st.floats(0, 373.946)
 ALTITUDES = st.floats(-2000, 11000)
@@ -265,37 +264,6 @@ def test_the_same_gauge_is_colder_steam_higher_up(kpa: float, low: float, more: 
 def test_a_gauge_over_water_that_does_not_boil_shows_a_vacuum() -> None:
     assert steam.gauge_kpa(90, 0) == pytest.approx(70.18 - 101.325, abs=0.0051)
     assert steam.gauge_kpa(steam.boiling_point_c(2000), 2000) == pytest.approx(0, abs=1e-6)
-
-
-# ---- units ------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("convert", "value", "expected", "digits"),
-    [
-        (steam.psi_to_kpa, 15, 103.42, 2),
-        (steam.kpa_to_psi, 106, 15.37, 2),
-        (steam.psi_to_kpa, 1, 6.894757, 6),
-        (steam.bar_to_kpa, 1.01325, 101.325, 9),
-        (steam.kpa_to_bar, 101.325, 1.01325, 9),
-        (steam.f_to_c, 250, 121.11, 2),
-        (steam.f_to_c, 270, 132.22, 2),
-        (steam.f_to_c, -40, -40, 9),
-        (steam.c_to_f, 100, 212, 9),
-        (steam.c_to_f, 121, 249.8, 9),
-    ],
-)
-def test_units(
-    convert: Callable[[float], float], value: float, expected: float, digits: int
-) -> None:
-    assert round(convert(value), digits) == expected, UNITS
-
-
-@given(st.floats(-270, 2000))
-def test_units_there_and_back(value: float) -> None:
-    assert steam.f_to_c(steam.c_to_f(value)) == pytest.approx(value, abs=1e-9)
-    assert steam.kpa_to_psi(steam.psi_to_kpa(value)) == pytest.approx(value, abs=1e-9)
-    assert steam.kpa_to_bar(steam.bar_to_kpa(value)) == pytest.approx(value, abs=1e-9)
 
 
 # ---- what is refused --------------------------------------------------------------------------
