@@ -193,6 +193,9 @@ class _Explorer:
             self._hand_over(state)
             self._restart(state)
         self._stuck()
+        shared = set.intersection(*(set(s.methods) for s in self.scene.sets))
+        if shared and ("closed", "READY") not in self.seen:
+            self._fault((), "no way to READY")
         self.proof.scenes[self.scene.name] = len(self.seen)
 
     def _begin(self) -> State:
