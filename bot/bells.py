@@ -21,8 +21,7 @@ def ring(turn: Turn, event: Rang) -> None:
     if kind:
         holder = turn.unit.site.by_id(after.holder)
         if holder:
-            called_back = after.stage != batch.stage
-            _send(turn, after, holder, bell(after, book, kind), called_back=called_back)
+            _send(turn, after, holder, bell(after, book, kind))
         else:  # she left the register while the batch ran
             _to_colleague(turn, after, Person(after.holder, after.holder, "", "nurse"))
     if after is not batch:
@@ -33,11 +32,11 @@ def ring(turn: Turn, event: Rang) -> None:
             turn.effects.append(SetTimer(batch.id, due))
 
 
-def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt, *, called_back: bool) -> None:
+def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt) -> None:
     """Send a bell; where the holder is at something else, her next answer chooses first.
 
-    Otherwise a "1" that is already on its way, meant for another batch, a screen or a side
-    question (*called_back* from one), would be taken for "the pieces are out".
+    Otherwise a "1" that is already on its way, meant for another batch or for a screen, would be
+    taken for "the pieces are out".
     """
     talk = turn.unit.talk(holder.phone)
     if talk.stopped:
@@ -45,7 +44,7 @@ def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt, *, called_back
         return
     # A USSD screen that is still open shows an older question: its answer is shown this one first.
     talk = replace(talk, ussd_session="")
-    if talk.batch == batch.id and not talk.screen and not called_back:
+    if talk.batch == batch.id and not talk.screen:
         turn.unit = turn.unit.put_talk(talk)
     else:
         busy = talk.batch in turn.unit.batches and talk.batch != batch.id

@@ -240,8 +240,8 @@ def test_times_are_the_facilitys_and_the_month_is_a_word() -> None:
 
     assert "until 10 Mar 00:30." in shown(Prompt("status.ready", values))
     bell = Prompt("vinegar.started", {"minutes": 10, "bell": at})
-    assert "Bell at 00:30." in shown(bell)
-    assert "Bell at 21:30." in WORDING.render(bell, "en", "UTC", False, False)
+    assert "Bell at 00:30 " in shown(bell)
+    assert "Bell at 21:30 " in WORDING.render(bell, "en", "UTC", False, False)
 
 
 def test_a_language_says_what_it_has_and_the_rest_in_english() -> None:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from babel.dates import format_datetime
 
 from bot import rows
-from bot.asking import ask, bell, numbered, started
+from bot.asking import LISTED_AT_ONCE, ask, bell, numbered, started
 from bot.catalogues import load_catalogues
 from bot.model import Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
 from bot.progress import Book, Said
@@ -63,6 +63,10 @@ def worst_protocol() -> Protocol:
 
 PROTOCOL = worst_protocol()
 BOOK = Book(REPROCESS, PROTOCOL)
+# As many cycles as a page still lists.
+LISTED_BOOK = replace(
+    BOOK, protocol=replace(BOOK.protocol, cycles=BOOK.protocol.cycles[:LISTED_AT_ONCE])
+)
 RULES = Rules(
     flow=REPROCESS,
     flows={REPROCESS.id: REPROCESS},
@@ -153,8 +157,10 @@ def asks() -> Iterator[tuple[str, Prompt]]:
             elif stage.id != "not_ready":
                 for pace in PACES:
                     for stepwise in (False, True):
-                        at = batch(stage.id, sets)
-                        yield f"{where}, {pace}", ask(at, BOOK, said(), pace, stepwise=stepwise)
+                        for book in (BOOK, LISTED_BOOK):
+                            at = batch(stage.id, sets)
+                            text = ask(at, book, said(), pace, stepwise=stepwise)
+                            yield f"{where}, {pace}", text
         if len(sets) in (1, LISTED):
             for refused in refusals(sets):
                 yield "not_ready", ask(refused, BOOK, said(), "guided")
