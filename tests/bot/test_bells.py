@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
-from tests.nurse import ASHA, BELA, CHIEF, SENA, Ward, play
+from tests.nurse import ASHA, BELA, CHIEF, PLACE, SENA, Ward, play
 
 
 def soaking() -> Ward:
@@ -125,15 +126,19 @@ def test_the_bell_calls_back_from_a_side_question() -> None:
     assert ward.stage == "soak_rinse"
 
 
-def test_the_bell_calls_back_from_the_menu() -> None:
+def test_the_bell_calls_back_from_the_menu_and_the_digit_that_was_meant_for_it_only_chooses() -> (
+    None
+):
     ward = soaking()
     ward.says("MENU")
     ward.passes(minutes=20)
 
     ward.bells()
     ward.says("1")
+    first = ward.stage
+    ward.says("1")
 
-    assert ward.stage == "soak_rinse"
+    assert (first, ward.stage) == ("soak", "soak_rinse")
 
 
 def two_batches() -> Ward:
@@ -262,3 +267,13 @@ def test_who_starts_her_texts_again_is_rung_again() -> None:
     ward.bells()
 
     assert [phone for phone, _ in rung(ward)] == [ASHA]
+
+
+def test_the_bell_of_a_holder_who_left_the_register_rings_a_colleague() -> None:
+    ward = soaking()
+    ward.unit = replace(ward.unit, site=replace(PLACE, people=PLACE.people[1:]))
+    ward.passes(minutes=20)
+
+    ward.bells()
+
+    assert [phone for phone, _ in rung(ward)] == [CHIEF]

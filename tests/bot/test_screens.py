@@ -17,7 +17,7 @@ def screen(ward: Ward, phone: str = ASHA) -> str:
 def test_a_first_word_is_greeted_with_the_list_and_not_called_a_mistake() -> None:
     text = Ward().says("hello")
 
-    assert "KORA: 1 set was used" in text
+    assert "KORA: 1 begin" in text
     assert "Not understood" not in text
 
 
@@ -27,7 +27,7 @@ def test_a_second_word_that_means_nothing_is_asked_again() -> None:
     text = ward.says("hello", "hello?")
 
     assert "Not understood" in text
-    assert "1 set was used" in text
+    assert "1 begin" in text
 
 
 def test_the_list_of_sets_begins_with_those_that_need_it_most() -> None:
