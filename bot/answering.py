@@ -6,18 +6,10 @@ import re
 from dataclasses import dataclass, replace
 
 from bot.asking import asks_of, choices, minutes_left, page_shown
+from bot.book import Book, Said, write
+from bot.exposures import seconds_left, too_long
 from bot.model import Pace, Prompt
-from bot.progress import (
-    Book,
-    Said,
-    seconds_left,
-    set_aside,
-    set_asked,
-    take,
-    too_long,
-    undo,
-    write,
-)
+from bot.progress import set_aside, set_asked, take, undo
 from flows.batch import Batch
 from flows.judge import JUDGES, read
 from flows.stage import MENU, Option, Stage

@@ -5,16 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from bot.book import Book, Said
+from bot.exposures import running, seconds_left, too_long
 from bot.model import Pace, Prompt, Shown
-from bot.progress import (
-    ALL_SETS,
-    Book,
-    Said,
-    running,
-    seconds_left,
-    set_asked,
-    too_long,
-)
+from bot.progress import ALL_SETS, set_asked
 from flows.batch import Batch
 from flows.stage import NOT_READY, Page, Stage
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from bot.asking import bell
+from bot.book import write
+from bot.exposures import next_ring
 from bot.model import Person, Prompt, Rang, Receipt, SetTimer
-from bot.progress import next_ring, rang, write
+from bot.progress import rang
 from bot.turn import Turn
 from flows.batch import Batch
 

@@ -5,12 +5,13 @@ Every rule that moves a batch along its graph is in this file; `flows.release` a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from dataclasses import replace
+from datetime import timedelta
 
-from flows.batch import Batch, Entry, EntryKind, Outcome, Value, effective
-from flows.protocol import Protocol
-from flows.release import exposed_seconds, findings, gas_risk, marks, missing, solution_stale
+from bot.book import Book, Said, write
+from bot.exposures import ring_times, running, seconds_left
+from flows.batch import Batch, EntryKind, Outcome, Value, effective
+from flows.release import findings, gas_risk, marks, missing, solution_stale
 from flows.stage import (
     CANCEL,
     EARLIEST,
@@ -21,64 +22,11 @@ from flows.stage import (
     RELEASE,
     RETURN,
     UNDO,
-    Flow,
     Option,
     Stage,
 )
 
 ALL_SETS = "*"
-
-
-@dataclass(frozen=True, slots=True)
-class Book:
-    """What one batch goes by: its graph and its protocol."""
-
-    flow: Flow
-    protocol: Protocol
-
-    def stage(self, batch: Batch) -> Stage:
-        """The stage that *batch* is at."""
-        return self.flow.stages[batch.stage]
-
-
-@dataclass(frozen=True, slots=True)
-class Said:
-    """Who said what, how and when. *text* is what the log keeps."""
-
-    by: str
-    via: str
-    text: str
-    at: datetime
-    tick: tuple[str, float] | None = None
-
-
-def write(
-    batch: Batch,
-    said: Said,
-    kind: EntryKind,
-    *,
-    mark: str = "",
-    set_id: str = "",
-    voids: int | None = None,
-    facts: dict[str, Value] | None = None,
-) -> Batch:
-    """The batch with one more log line, at the stage it is at."""
-    return batch.with_entry(
-        Entry(
-            n=len(batch.log),
-            at=said.at,
-            kind=kind,
-            stage=batch.stage,
-            by=said.by,
-            via=said.via,
-            said=said.text,
-            mark=mark,
-            set_id=set_id,
-            voids=voids,
-            facts=facts or {},
-            tick=said.tick,
-        )
-    )
 
 
 def set_asked(batch: Batch, stage: Stage) -> str:
@@ -182,38 +130,6 @@ def earliest(batch: Batch, book: Book) -> str:
     return book.flow.maker(mark, batch.method)
 
 
-# ---- clocks ---------------------------------------------------------------------------------
-
-
-def running(batch: Batch, protocol: Protocol) -> tuple[Entry, float] | None:
-    """The start of the exposure that runs and how many seconds it must last, or None."""
-    standing = marks(batch.log)
-    start = standing.get(("exposure_started", ""))
-    if start and ("exposed", "") not in standing and batch.method:
-        cycle = standing.get(("cycle", ""))
-        try:
-            need = protocol.exposure_seconds(
-                batch.method, str(cycle.facts.get("cycle", "")) if cycle else "", batch.hasten
-            )
-        except KeyError:
-            return None
-        return start, need
-    start = standing.get(("vinegar_started", ""))
-    if start and ("vinegar_out", "") not in standing:
-        return start, protocol.exposure_seconds("vinegar", hasten=batch.hasten)
-    return None
-
-
-def seconds_left(batch: Batch, protocol: Protocol, said: Said) -> float:
-    """How long the running exposure must still last, by the stricter of the two clocks."""
-    clock = running(batch, protocol)
-    if clock is None:
-        return 0.0
-    start, need = clock
-    end = Entry(n=-1, at=said.at, kind="answered", tick=said.tick)
-    return need - exposed_seconds(start, end)
-
-
 def with_clock(batch: Batch, book: Book) -> Batch:
     """The batch with *due* as its log has it."""
     clock = running(batch, book.protocol)
@@ -222,27 +138,6 @@ def with_clock(batch: Batch, book: Book) -> Batch:
     start, need = clock
     due = start.at + timedelta(seconds=need)
     return batch if batch.due and batch.due >= due else replace(batch, due=due, bells=0)
-
-
-def next_ring(batch: Batch, protocol: Protocol) -> datetime | None:
-    """When this batch must ring next, or None: the bell, the reminders, then the over-soak."""
-    rings = ring_times(batch, protocol)
-    return rings[batch.bells][0] if batch.bells < len(rings) else None
-
-
-def ring_times(batch: Batch, protocol: Protocol) -> list[tuple[datetime, str]]:
-    """Every ring of the running exposure with its kind: bell, remind or late."""
-    if batch.due is None:
-        return []
-    clock = running(batch, protocol)
-    later = [
-        (batch.due + timedelta(seconds=m * 60 / batch.hasten), "remind")
-        for m in protocol.remind_after_minutes
-    ]
-    most = protocol.max_seconds(batch.method, batch.hasten) if batch.method else None
-    if clock and most is not None:
-        later.append((clock[0].at + timedelta(seconds=most), "late"))
-    return [(batch.due, "bell"), *sorted(later)]
 
 
 def rang(batch: Batch, book: Book, said: Said) -> tuple[Batch, str]:
@@ -264,17 +159,6 @@ def rang(batch: Batch, book: Book, said: Said) -> tuple[Batch, str]:
         # The bell calls back from a side question: the pieces must come out now.
         batch = replace(batch, stage=batch.detour, detour="", aside_of="")
     return batch, kind
-
-
-def too_long(batch: Batch, protocol: Protocol, now: datetime) -> bool:
-    """Whether the pieces have been in longer than the protocol's maximum."""
-    clock, most = running(batch, protocol), None
-    if batch.method:
-        most = protocol.max_seconds(batch.method, batch.hasten)
-    return bool(clock and most is not None and (now - clock[0].at).total_seconds() > most)
-
-
-# ---- corrections and ends -------------------------------------------------------------------
 
 
 def undo(batch: Batch, book: Book, said: Said) -> Batch:

@@ -33,6 +33,7 @@ from typing import Any
 import msgspec
 
 from bot.catalogues import load_catalogues
+from bot.exposures import next_ring, running
 from bot.machine import step
 from bot.model import (
     Event,
@@ -50,7 +51,6 @@ from bot.model import (
     Talk,
     Unit,
 )
-from bot.progress import next_ring, running
 from bot.rules import Rules
 from bot.wording import Wording
 from flows.batch import METHODS, Batch, Method

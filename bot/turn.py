@@ -6,6 +6,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from bot.asking import ask, noted, title
+from bot.book import Book, Said, write
+from bot.exposures import next_ring
 from bot.model import (
     ClearTimer,
     Conditions,
@@ -21,7 +23,6 @@ from bot.model import (
     Talk,
     Unit,
 )
-from bot.progress import Book, Said, next_ring, write
 from bot.rules import Rules
 from flows.batch import Batch, BatchSet
 from flows.release import findings
@@ -212,6 +213,8 @@ def load_of(batch: Batch) -> str:
 
 def remembered(state: SetState) -> str:
     """A set's condition as the opening entry keeps it, to be put back if nothing was done."""
+    if state.condition == "SET ASIDE":
+        return state.condition
     if state.condition != "READY" or state.expires_at is None or state.since is None:
         return ""
     parts = (state.since.isoformat(), state.expires_at.isoformat(), state.batch, state.load)
@@ -221,7 +224,7 @@ def remembered(state: SetState) -> str:
 def was_ready(batch: Batch, set_id: str) -> SetState | None:
     """The READY that a set lost when *batch* was opened; None if it was not READY."""
     kept = str(batch.log[0].facts.get(f"was {set_id}", "")) if batch.log else ""
-    if not kept:
+    if "|" not in kept:
         return None
     since, expires, released_by, load = kept.split("|")
     return SetState(
@@ -240,6 +243,8 @@ def _as_before(batch: Batch, member: BatchSet, old: SetState) -> SetState:
     Not if anything was answered, even if that was taken back: it may have been done all the same.
     Not from a load that failed, nor opened, in the meantime: *old*, the present condition, knows.
     """
+    if batch.log and batch.log[0].facts.get(f"was {member.id}") == "SET ASIDE":
+        return SetState(member.id, "SET ASIDE")
     was = was_ready(batch, member.id)
     touched = any(e.kind == "answered" and e.stage != UNDO for e in batch.log)
     if was is None or touched or old.expires_at or (was.load and was.load == old.load):

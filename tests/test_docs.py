@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from bot import cli
+from bot.commands import COMMANDS
 from bot.config import PREFIX, SETTINGS
-from bot.machine import COMMANDS
 from workers import command
 
 ROOT = Path(__file__).resolve().parent.parent

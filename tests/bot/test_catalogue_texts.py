@@ -11,8 +11,10 @@ import pytest
 
 import bot
 from bot.catalogues import load_catalogues
-from bot.machine import CARRIER_INFO, CARRIER_START, CARRIER_STOP, COMMANDS
-from bot.screens import ANSWERS, CONDITIONS
+from bot.commands import COMMANDS
+from bot.machine import CARRIER_INFO, CARRIER_START, CARRIER_STOP
+from bot.screens import ANSWERS
+from bot.showing import CONDITIONS
 from flows import release
 from flows.batch import METHODS
 from flows.prompts import commands, holes

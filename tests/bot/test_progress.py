@@ -7,7 +7,9 @@ from datetime import timedelta
 
 import pytest
 
-from bot.progress import Book, Said, earliest, next_ring, ring_times, seconds_left
+from bot.book import Book, Said
+from bot.exposures import next_ring, ring_times, seconds_left
+from bot.progress import earliest
 from flows.release import marks
 from flows.reprocess import REPROCESS
 from tests.nurse import PROTOCOL, Ward, play

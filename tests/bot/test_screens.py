@@ -310,3 +310,14 @@ def test_nobody_above_is_told_of_what_happens_in_practice() -> None:
     ward.says("PRACTISE", "1", "8", "6", "2", "1")
 
     assert [kind for _, kind, _ in ward.said] == []
+
+
+def test_cancelling_leaves_a_set_aside_that_was_set_aside() -> None:
+    """It was not for use before; a batch begun by mistake has not mended it."""
+    ward = Ward()
+    ward.says("BAG-1", "8", "3", "3", "1")
+    before = ward.unit.state_of("BAG-1").condition
+
+    ward.says("BAG-1", "0", "2")
+
+    assert (before, ward.unit.state_of("BAG-1").condition) == ("SET ASIDE", "SET ASIDE")

@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 import pytest
 
 from bot.asking import framed, noted, numbered
+from bot.custody import opened
 from bot.model import Day, Prompt, Shown
-from bot.screens import opened
 from bot.wording import NAME_LENGTH, Wording
 from flows.prompts import GSM, fits, segments
 from tests.bot.wording_stand import (

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from bot.book import Book
+from bot.exposures import next_ring, running
 from bot.model import Effect, Event, Heard, Push, Reply, Say, SetState, Unit
-from bot.progress import Book, next_ring, running
 from flows.batch import Batch
 from flows.prompts import fits
 from flows.release import findings, gas_risk

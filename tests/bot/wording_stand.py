@@ -12,11 +12,11 @@ from babel.dates import format_datetime
 
 from bot import rows
 from bot.asking import LISTED_AT_ONCE, ask, bell, numbered, started
+from bot.book import Book, Said
 from bot.catalogues import load_catalogues
 from bot.model import Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
-from bot.progress import Book, Said
 from bot.rules import Rules
-from bot.screens import CONDITIONS, LISTED, show, status
+from bot.showing import CONDITIONS, LISTED, show, status
 from bot.turn import Turn
 from bot.wiring import load_protocols
 from bot.wording import Wording

@@ -1,0 +1,122 @@
+"""The command words: what each does, whatever the person is at."""
+
+from __future__ import annotations
+
+from bot.answering import PROBLEM, problem
+from bot.asking import minutes_left
+from bot.following import after_answer
+from bot.model import (
+    Prompt,
+    Shown,
+)
+from bot.screens import practise, set_pace
+from bot.showing import (
+    colleagues,
+    main_screen,
+    open_screen,
+    others_batches,
+    ready_sets,
+    show,
+    status,
+    used_sets,
+)
+from bot.turn import Turn
+
+
+def _status(turn: Turn) -> bool:
+    status(turn)
+    return True
+
+
+def _main(turn: Turn) -> bool:
+    main_screen(turn)
+    return True
+
+
+def _hand(turn: Turn) -> bool:
+    if turn.batch() is None:
+        show(turn, Prompt("none.hand"))
+    else:
+        open_screen(turn, "people", colleagues(turn))
+    return True
+
+
+def _take(turn: Turn) -> bool:
+    open_screen(turn, "batches", others_batches(turn))
+    return True
+
+
+def _practise(turn: Turn) -> bool:
+    practise(turn)
+    return True
+
+
+def _guided(turn: Turn) -> bool:
+    set_pace(turn, "guided")
+    return True
+
+
+def _brief(turn: Turn) -> bool:
+    set_pace(turn, "brief")
+    return True
+
+
+def _trouble(turn: Turn) -> bool:
+    batch = turn.batch()
+    if batch is None or turn.talk.screen:
+        return False
+    after_answer(turn, batch, problem(batch, turn.book(batch), turn.said(PROBLEM)))
+    return True
+
+
+def _danger(turn: Turn) -> bool:
+    """First aid at once; those above are told; the batch and its clock stay where they are."""
+    batch = turn.batch()
+    site = turn.unit.site
+    name = turn.person.name if turn.person else "?"
+    turn.reply(Prompt("danger"), end=True)
+    people = {p.id: p for p in (*site.supervisors, *site.people) if p.role != "nurse"}
+    for person in people.values():
+        if person != turn.person:
+            values = {"site": site.id, "name": name}
+            turn.say_plain(person, Prompt("danger.tell", values))
+    if batch and not batch.practice:
+        kept = turn.note(batch, "danger")
+        turn.keep(batch, kept, push=True)
+    return True
+
+
+def _left(turn: Turn) -> bool:
+    batch = turn.batch()
+    if batch is None or batch.due is None:
+        return _status(turn)
+    left = minutes_left(batch, turn.book(batch), turn.said())
+    values: dict[str, Shown] = {"left": max(left, 0), "sets": batch.names}
+    turn.reply(Prompt("wait.left", values), end=True, batch=batch)
+    return True
+
+
+def _opened(turn: Turn) -> bool:
+    open_screen(turn, "opened", ready_sets(turn))
+    return True
+
+
+def _used(turn: Turn) -> bool:
+    open_screen(turn, "sets", used_sets(turn))
+    return True
+
+
+COMMANDS = {
+    "status": _status,
+    "menu": _main,
+    "hand": _hand,
+    "take": _take,
+    "practise": _practise,
+    "guided": _guided,
+    "brief": _brief,
+    "problem": _trouble,
+    "danger": _danger,
+    "left": _left,
+    "used": _used,
+    "opened": _opened,
+}

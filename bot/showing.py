@@ -1,0 +1,147 @@
+"""Showing where a person stands: her screen, her batch, the lists she picks from."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from bot.asking import framed, numbered, title
+from bot.model import Day, Prompt, Shown
+from bot.turn import Turn
+from flows.batch import Batch, short
+
+# The digits 1 to 7 pick from a list; 8, 9 and 0 mean problem, help and back everywhere.
+LISTED = 7
+
+
+CONDITIONS = ("READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED")
+
+
+def show(turn: Turn, note: Prompt | None = None, *, end: bool = False) -> None:
+    """Show where the person stands: her screen, her batch's question, or the main screen."""
+    batch = turn.batch()
+    if turn.talk.screen and not (turn.talk.screen == "home" and batch):
+        _show_screen(turn, note, end=end)
+    elif batch:
+        if turn.talk.screen:
+            turn.put_talk(screen="")
+        turn.ask(batch, note, end=end)
+    else:
+        turn.put_talk(screen="home", batch="")
+        _show_screen(turn, note, end=end)
+
+
+def _show_screen(turn: Turn, note: Prompt | None, *, end: bool) -> None:
+    prompt = Prompt(f"screen.{turn.talk.screen}", _values(turn))
+    text = framed(prompt, "foot.screen")
+    turn.reply(Prompt("noted", {"note": note, "ask": text}) if note else text, end=end)
+
+
+def _values(turn: Turn) -> dict[str, Shown]:
+    batch = turn.batch()
+    labels: list[Prompt | str] = [_label(turn, c) for c in turn.talk.choices]
+    values: dict[str, Shown] = {
+        "site": turn.unit.site.id,
+        "options": numbered(labels),
+        "sets": batch.names if batch else "",
+    }
+    if turn.talk.screen == "choose" and len(labels) == 2:
+        values |= {"first": labels[0], "second": labels[1]}
+    return values
+
+
+def _label(turn: Turn, choice: str) -> Prompt | str:
+    batch = turn.unit.batches.get(choice)
+    if batch:
+        return batch.names
+    person = turn.unit.site.by_id(choice)
+    return person.name if person else choice
+
+
+def open_screen(turn: Turn, screen: str, choices: tuple[str, ...] = (), **more: object) -> None:
+    """Go to *screen*; an empty list of choices says so and stays."""
+    if screen in ("sets", "batches", "people", "opened") and not choices:
+        show(turn, Prompt(f"none.{screen}"))
+        return
+    turn.put_talk(**{"screen": screen, "choices": choices[:LISTED], "practice": False, **more})
+    show(turn)
+
+
+def main_screen(turn: Turn) -> None:
+    """The main screen: with a batch under way it is about that batch."""
+    turn.put_talk(screen="menu" if turn.batch() else "home", choices=(), practice=False)
+    show(turn)
+
+
+def back(turn: Turn) -> None:
+    """Leave a screen: to the batch if there is one, else to the main screen."""
+    screen = "" if turn.batch() else "home"
+    turn.put_talk(screen=screen, choices=(), practice=False)
+    show(turn)
+
+
+def used_sets(turn: Turn) -> tuple[str, ...]:
+    """The sets that may begin a batch: those that no open batch holds, worst condition first."""
+    order = ("USED", "EXPIRED", "READY", "SET ASIDE", "IN PROCESS")
+    free = [s.id for s in turn.unit.site.sets if not held(turn, s.id)]
+    condition = {i: turn.unit.state_of(i).now(turn.now) for i in free}
+    return tuple(sorted(free, key=lambda i: (order.index(condition[i]), i)))
+
+
+def held(turn: Turn, set_id: str) -> Batch | None:
+    """The open batch that a set is in, or None."""
+    state = turn.unit.state_of(set_id)
+    return turn.unit.batches.get(state.batch)
+
+
+def others_batches(turn: Turn) -> tuple[str, ...]:
+    """Every open batch here that does not have this person's word now."""
+    me = turn.person.id if turn.person else ""
+    return tuple(
+        b.id
+        for b in turn.unit.batches.values()
+        if b.id != turn.talk.batch and (b.holder == me or not b.practice)
+    )
+
+
+def colleagues(turn: Turn) -> tuple[str, ...]:
+    """Everyone else who works here and takes texts."""
+    others = (p for p in turn.unit.site.people if p != turn.person)
+    return tuple(p.id for p in others if not turn.unit.talk(p.phone).stopped)
+
+
+def ready_sets(turn: Turn) -> tuple[str, ...]:
+    """The sets that are READY now."""
+    states = (turn.unit.state_of(s.id) for s in turn.unit.site.sets)
+    return tuple(s.id for s in states if s.now(turn.now) == "READY")
+
+
+def unclear(turn: Turn) -> None:
+    """Ask again. A first word at the main screen is a greeting, not a mistake."""
+    greeted = turn.talk.screen == "home" and turn.talk.tries == 0
+    turn.put_talk(tries=turn.talk.tries + 1)
+    show(turn, None if greeted else Prompt("note.unclear"))
+
+
+def status(turn: Turn) -> None:
+    """What is ready, in process, used, set aside or expired here, in one text."""
+    groups: dict[str, list[str]] = {}
+    expiries: list[datetime] = []
+    for card in turn.unit.site.sets:
+        state = turn.unit.state_of(card.id)
+        groups.setdefault(state.now(turn.now), []).append(card.id)
+        if state.now(turn.now) == "READY" and state.expires_at:
+            expiries.append(state.expires_at)
+    parts: dict[str, Shown] = {}
+    for condition in CONDITIONS:
+        if ids := groups.get(condition):
+            values: dict[str, Shown] = {"sets": short(ids)}
+            if condition == "READY" and expiries:
+                values["until"] = Day(min(expiries))
+            parts[condition] = Prompt(f"status.{condition.lower().replace(' ', '_')}", values)
+    if not groups.get("READY"):
+        parts["none"] = Prompt("status.none_ready")
+    batch = turn.batch()
+    if batch:
+        parts["now"] = Prompt("status.now", {"step": title(turn.book(batch).stage(batch))})
+    turn.put_talk(screen="", choices=())
+    turn.reply(Prompt("parts", parts), end=True)
