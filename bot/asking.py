@@ -10,8 +10,18 @@ from bot.exposures import running, seconds_left, too_long
 from bot.model import Pace, Prompt, Shown
 from bot.progress import ALL_SETS, set_asked
 from flows.batch import Batch
+from flows.protocol import Protocol
 from flows.stage import NOT_READY, Page, Stage
+from flows.steam import kpa_to_psi, steam_temp_c
 
+# What each stage that can refuse an autoclave load says of it.
+LOAD_WHY = {
+    "auto_temp": "load.cold",
+    "auto_pressure": "load.pressure",
+    "auto_minutes": "load.minutes",
+    "auto_indicator": "load.indicator",
+    "auto_cooled": "load.wet",
+}
 # As many set ids as a text shows in full.
 COUNTED_AT_ONCE = 2
 # As many rows of the autoclave's table as a page has room for.
@@ -122,6 +132,8 @@ def _values(batch: Batch, book: Book, stage: Stage) -> dict[str, Shown]:
     }
     if stage.id == NOT_READY:
         values["why"] = _why(batch)
+    if stage.id == "auto_failed":
+        values["why"] = _load_why(batch, rules)
     return values
 
 
@@ -131,6 +143,32 @@ def _why(batch: Batch) -> Prompt:
     code = str(checked.facts["against"]).split(" ", 1)[0]
     what = Prompt(f"mark.{checked.facts['first_mark']}")
     return Prompt(f"finding.{code}", {"what": what, "set": checked.set_id or batch.names})
+
+
+def _load_why(batch: Batch, rules: Protocol) -> Prompt:
+    """Why a load is not sterile, with what the machine must show here."""
+    answered = (e for e in reversed(batch.log) if e.kind == "answered")
+    last = next((e for e in answered if e.stage in LOAD_WHY), None)
+    if last is None:
+        return Prompt("load.failed")
+    chosen = [e for e in batch.log if e.mark == "cycle" and e.kind == "answered"]
+    cycle = rules.cycle(str(chosen[-1].facts.get("cycle", ""))) if chosen else None
+    value = last.facts.get("value")
+    if cycle is None or not isinstance(value, int | float):
+        return Prompt(LOAD_WHY[last.stage])
+    need = rules.gauge_kpa(cycle, batch.altitude_m)
+    if last.stage == "auto_pressure" and value >= need:
+        return Prompt("load.contradicts")
+    values: dict[str, Shown] = {
+        "is": math.floor(value),
+        "celsius": _number(cycle.celsius),
+        "minutes": _number(cycle.minutes),
+        "kpa": math.ceil(need),
+        "psi": math.ceil(kpa_to_psi(need)),
+    }
+    if last.stage == "auto_pressure":
+        values["gives"] = math.floor(steam_temp_c(value, batch.altitude_m))
+    return Prompt(LOAD_WHY[last.stage], values)
 
 
 def choices(batch: Batch, book: Book, stage: Stage) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from flows.batch import Batch, BatchSet
 from flows.protocol import Protocol
-from flows.release import marks
+from flows.release import contradicts, marks
 from flows.stage import Reading
 
 Judge = Callable[[float, Batch, BatchSet | None, Protocol], str]
@@ -78,7 +78,13 @@ def _cycle(what: str) -> Judge:
             "pressure": protocol.gauge_kpa(cycle, batch.altitude_m),
             "minutes": cycle.minutes,
         }[what]
-        return "ok" if value >= least else "short"
+        shown = marks(batch.log).get(("read_temperature", ""))
+        agree = not (
+            what == "pressure"
+            and shown
+            and contradicts(shown.facts.get("value"), value, batch.altitude_m, protocol)
+        )
+        return "ok" if agree and value >= least else "short"
 
     return judge
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from flows.batch import Batch
+from flows.steam import atmosphere_kpa
 
 # What a number may sanely be. Outside it is a slip of whoever wrote the file. The lower bounds of
 # exposures are the shortest that any handbook in the default file's sources prints for the method.
@@ -27,9 +28,28 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "vinegar.exposure_minutes": (1, 60),
     "storage.container_days": (0.25, 31),
     "storage.wrapped_days": (0.25, 31),
-    "autoclave.gauge_rise_kpa_per_300m": (3, 5),
+    "autoclave.tolerance_c": (1, 10),
     "practice.hasten_factor": (1, 1000),
 }
+# Which side of a number is the weaker one. A file may give such a number a `least`: the weakest
+# value that its own source allows, so that a slip of the hand cannot go below the source.
+LOWER_IS_WEAKER = {
+    "chlorine.target_percent",
+    "chlorine.exposure_minutes",
+    "chlorine.rinses_count",
+    "boiling.exposure_minutes",
+    "steaming.exposure_minutes",
+    "vinegar.exposure_minutes",
+}
+HIGHER_IS_WEAKER = {
+    "chlorine.solution_life_hours",
+    "boiling.max_altitude_m",
+    "steaming.max_altitude_m",
+    "storage.container_days",
+    "storage.wrapped_days",
+    "autoclave.tolerance_c",
+}
+CYCLE_LEAST = ("celsius", "gauge_kpa", "minutes")  # of a row of the autoclave's table: all lower
 MOST_REMINDER_MINUTES = 24 * 60
 MOST_CYCLES = 5  # of one machine: more do not fit the text that offers them
 
@@ -77,8 +97,7 @@ class Protocol:
 
     def gauge_kpa(self, cycle: Cycle, altitude_m: float) -> float:
         """What the gauge must show for *cycle* at *altitude_m*: thinner air, more on the gauge."""
-        rise = self["autoclave.gauge_rise_kpa_per_300m"] * max(altitude_m, 0) / 300
-        return cycle.gauge_kpa + rise
+        return cycle.gauge_kpa + atmosphere_kpa(0) - atmosphere_kpa(max(altitude_m, 0))
 
     def exposure_seconds(self, exposure: str, cycle_id: str = "", hasten: float = 1.0) -> float:
         """How long *exposure* (a method, or vinegar) must last, in seconds.
@@ -124,11 +143,12 @@ def parse(text: str) -> Protocol:
     sources: dict[str, str] = {}
     for key, (low, high) in BOUNDS.items():
         value, sources[key] = _sourced(data, key)
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if not _number(value):
             raise ProtocolError(f"{key} must be a number")
         if not low <= value <= high:
             raise ProtocolError(f"{key} is {value}; it must lie between {low} and {high}")
         values[key] = float(value)
+        _least(data, key, values[key])
     if values["chlorine.max_minutes"] < values["chlorine.exposure_minutes"]:
         raise ProtocolError("chlorine.max_minutes is shorter than chlorine.exposure_minutes")
     reminders, _ = _sourced(data, "bells.remind_after_minutes")
@@ -167,6 +187,38 @@ def _sourced(data: Mapping[str, Any], key: str) -> tuple[Any, str]:
     return item["value"], source
 
 
+def _least(data: Mapping[str, Any], key: str, value: float) -> None:
+    """Refuses a *value* that is weaker than the `least` beside it, and a `least` that is a slip."""
+    group, name = key.split(".")
+    if "least" not in data[group][name]:
+        return
+    least, (low, high) = data[group][name]["least"], BOUNDS[key]
+    if key not in LOWER_IS_WEAKER | HIGHER_IS_WEAKER:
+        raise ProtocolError(f"{key} has no weaker side, so it takes no least")
+    if not _number(least) or not low <= least <= high:
+        raise ProtocolError(f"{key}: least must be a number between {low} and {high}")
+    if value < least if key in LOWER_IS_WEAKER else value > least:
+        raise ProtocolError(f"{key} is {value:g}, weaker than its source allows ({least:g})")
+
+
+def _cycle_least(cycle: Cycle, least: Any) -> None:
+    """The same for a row of the autoclave's table, whose `least` is a table."""
+    if not isinstance(least, dict) or not set(least) <= set(CYCLE_LEAST):
+        raise ProtocolError(f"autoclave cycle {cycle.id}: least holds {', '.join(CYCLE_LEAST)}")
+    for name, weakest in least.items():
+        if not _number(weakest) or not weakest > 0:
+            raise ProtocolError(f"autoclave cycle {cycle.id}: least {name} must be a number")
+        if getattr(cycle, name) < weakest:
+            raise ProtocolError(
+                f"autoclave cycle {cycle.id}: {name} is {getattr(cycle, name):g}, weaker than its"
+                f" source allows ({weakest:g})"
+            )
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
 def _cycles(rows: Any) -> tuple[Cycle, ...]:
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
         raise ProtocolError("autoclave.cycles must be a list of tables")
@@ -200,4 +252,5 @@ def _cycle(row: Mapping[str, Any]) -> Cycle:
         raise ProtocolError(f"autoclave cycle {name} has no source")
     if not (115 <= cycle.celsius <= 138 and cycle.gauge_kpa >= 60 and 3 <= cycle.minutes <= 120):
         raise ProtocolError(f"autoclave cycle {name} lies outside what autoclaves do")
+    _cycle_least(cycle, row.get("least", {}))
     return cycle

@@ -14,6 +14,7 @@ from itertools import groupby
 
 from flows.batch import Batch, BatchSet, Entry, Value, effective
 from flows.protocol import Protocol
+from flows.steam import steam_temp_c
 
 BEFORE = ("protected", "wiped", "apart", "washed", "rinsed", "scale_checked", "method")
 HEATED = ("loaded", "exposure_started", "exposed", "dried")
@@ -290,6 +291,20 @@ def _hours(since: Entry, until: datetime) -> float:
     return (until - since.at).total_seconds() / 3600
 
 
+def contradicts(celsius: object, kpa: object, altitude_m: float, protocol: Protocol) -> bool:
+    """Whether a thermometer (C) and a gauge (kPa) cannot both be right about saturated steam.
+
+    Colder than the pressure says is air in the chamber; either way one of the two is wrong.
+    """
+    if not isinstance(celsius, int | float) or not isinstance(kpa, int | float):
+        return False
+    try:
+        steam = steam_temp_c(kpa, altitude_m)
+    except ValueError:  # no pressure that steam can have here
+        return True
+    return not abs(celsius - steam) <= protocol["autoclave.tolerance_c"]
+
+
 def _cycle(
     batch: Batch, protocol: Protocol, standing: dict[tuple[str, str], Entry]
 ) -> Iterator[Finding]:
@@ -311,3 +326,9 @@ def _cycle(
         value = entry.facts.get("value") if entry else None
         if entry and (not isinstance(value, int | float) or not value >= need):
             yield Finding("cycle_short", "exposure_started", values={"what": mark, "need": need})
+    celsius, kpa = (
+        entry.facts.get("value") if entry else None
+        for entry in (standing.get(("read_temperature", "")), standing.get(("read_pressure", "")))
+    )
+    if contradicts(celsius, kpa, batch.altitude_m, protocol):
+        yield Finding("cycle_contradicts", "exposure_started")

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import bot
+from bot.asking import LOAD_WHY
 from bot.catalogues import load_catalogues
 from bot.commands import COMMANDS
 from bot.machine import CARRIER_INFO, CARRIER_START, CARRIER_STOP
@@ -65,6 +66,7 @@ BUILT: dict[str, set[str]] = {
     "f'load.{cycle.load}'": {f"load.{load}" for load in CYCLES},
     "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
     "f\"status.{condition.lower().replace(' ', '_')}\"": {f"status.{c}" for c in CONDITION_KEYS},
+    "LOAD_WHY[last.stage]": set(LOAD_WHY.values()),
     # asking.ask: the stage's question; service: a stranger's channel
     "key": {k for s in STAGES.values() for k in asked(s)} | {"stranger.sms", "stranger.ussd"},
     "foot": {"foot", "foot.number", "foot.page", "foot.screen"},

@@ -118,7 +118,8 @@ def test_protocols_are_there_by_name_and_by_id(tmp_path: Path) -> None:
     own_protocol(tmp_path, "ward", "3", exposure_minutes="30")
     found = load_protocols(tmp_path)
 
-    assert set(found) == {"default", "default-1", "ward", "ward-3"}
+    built_in = {"default", "boiled-water", "immersion"}
+    assert set(found) == built_in | {f"{n}-1" for n in built_in} | {"ward", "ward-3"}
     assert found["ward"] is found["ward-3"]
     assert found["ward"]["chlorine.exposure_minutes"] == 30
     assert found["default"]["chlorine.exposure_minutes"] == 20

@@ -41,7 +41,7 @@ SOURCES = {
     "vinegar.exposure_minutes": "common practice, no source",
     "storage.container_days": "Appendix C",
     "storage.wrapped_days": "Appendix C",
-    "autoclave.gauge_rise_kpa_per_300m": "from memory",
+    "autoclave.tolerance_c": "common practice, no source",
 }
 
 # After the handbooks: Reference Manual for visual inspection and cryotherapy, Appendix C, Table
@@ -58,7 +58,7 @@ VALUES = {
     "vinegar.exposure_minutes": 10,
     "storage.container_days": 7,
     "storage.wrapped_days": 7,
-    "autoclave.gauge_rise_kpa_per_300m": 3.4,
+    "autoclave.tolerance_c": 4,
 }
 
 

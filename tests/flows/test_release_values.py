@@ -231,3 +231,41 @@ def test_a_cycle_of_another_machine_or_of_none(cycle: str) -> None:
     batch = with_facts("autoclave", "cycle", {"cycle": cycle})
 
     assert "unknown_cycle" in dict(codes(batch))
+
+
+# ---- heat and pressure that cannot both be right ------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("celsius", "kpa", "agree"),
+    [
+        # 205.04 kPa absolute is 121 C in pure steam (IAPWS-IF97); a tenth of air costs 3.3 C, a
+        # quarter 8.9 C (Dalton's law on the same table). Air at 2000 m: 79.50 kPa (ISO 2533).
+        (121, 205.04 - 79.50, True),
+        (121, 239.46 - 79.50, False),  # the gauge says 126 C: air in the chamber
+        (130, 205.04 - 79.50, False),  # hotter than its steam: one of the two is wrong
+        (122, 205.04 - 79.50, True),  # as near as gauges are read
+    ],
+)
+def test_heat_and_pressure_of_a_cycle_must_agree(celsius: float, kpa: float, agree: bool) -> None:
+    answers = [
+        (n, m, s, {"value": celsius if m == "read_temperature" else kpa})
+        if m in ("read_temperature", "read_pressure")
+        else (n, m, s, f)
+        for n, m, s, f in lines("autoclave")
+    ]
+
+    found = codes(batch_of(answers))  # type: ignore[arg-type]
+
+    assert found == ([] if agree else [("cycle_contradicts", "exposure_started")])
+
+
+def test_at_2000_m_the_gauge_must_show_eighteen_psi() -> None:
+    """18.21 psi where 15.04 psi do at the sea: IAPWS-IF97 and ISO 2533; 15 psi gives 117.4 C."""
+    cycle = RULES.cycle("w121")
+    assert cycle
+
+    needed = RULES.gauge_kpa(cycle, 2000) / 6.894757
+
+    # The table's row is the handbook's 103 kPa, a tenth of a psi under saturated steam at 121 C.
+    assert needed == pytest.approx(18.21, abs=0.15)
