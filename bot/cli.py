@@ -15,6 +15,7 @@ from typing import Any
 from redis.exceptions import RedisError
 
 from bot.catalogues import LOCALE, load_catalogues
+from bot.cli_trade import ROWS
 from bot.clock import utc_now
 from bot.config import Config, from_env
 from bot.draw import mermaid
@@ -199,4 +200,5 @@ COMMANDS = (
             _nothing, _migrate),
     Command("handset", "a phone of the demonstration in this terminal", "soakbell handset",
             _add_handset, _handset),
+    *(Command(*row) for row in ROWS),
 )  # fmt: skip

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import argparse
 import math
-from dataclasses import asdict, dataclass
-from datetime import datetime
-from typing import Any, get_args
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import Any
 
-from bot.cli_answer import FINDING, GOOD, add_shared, chosen_protocol, say
+from bot.cli_answer import FINDING, GOOD, say
+from bot.cli_mix_asked import Asked, asked
 from bot.cli_trade_words import BOTTLE, CAUTIONS, MIX
 from bot.clock import utc_now
 from flows.label import Label, label
-from flows.measures import Amount, Measure, exact
-from flows.protocol import Protocol
+from flows.measures import Amount
 from flows.shelf import Left, left
 from flows.solutions import MakeUp, make_up, make_up_vinegar
-from flows.strengths import UNITS, Form, Product, Stock, Unit
+from flows.strengths import Stock
 
-# What is taken for granted where nothing is said: a jug, a syringe and kitchen scales.
-DEFAULT_MEASURES = ("jug:1000:50:mL", "syringe:20:1:mL", "scales:1000:1:g")
 # Iqbal et al., PLoS ONE 2016;11:e0156136: at 40 C NaDCC is under 90 % after 0.82 h at 0.5 % and
 # after 0.38 h at 0.05 %. Warm is above 35 C, the highest that they measured.
 HOT_ABOVE_CELSIUS = 35.0
@@ -27,161 +25,50 @@ HOT_LIFE_HOURS, HOT_LIFE_HOURS_WEAK = 0.82, 0.38
 # Common practice, no source: bleach older than three months or kept above 30 C is doubtful.
 TEST_AFTER_DAYS, TEST_ABOVE_CELSIUS = 90.0, 30.0
 KEYS = ("chlorine.target_percent", "chlorine.overshoot_factor", "chlorine.solution_life_hours")
-PER = {"%": "%", "g/L": "g/L", "ppm": "ppm", "degrees": "degrees", "g chlorine": "g chlorine"}
-
-
-def add(parser: argparse.ArgumentParser) -> None:
-    """The arguments of `mix`."""
-    stock = parser.add_argument_group("the stock, one of")
-    stock.add_argument("--liquid", type=float, metavar="STRENGTH", help="bleach, in --unit")
-    stock.add_argument("--powder", type=float, metavar="PERCENT", help="%% available chlorine")
-    stock.add_argument("--granules", type=float, nargs="?", const=math.nan, metavar="PERCENT",
-                       help="as --powder; without a number: what --powder names is granules")  # fmt: skip
-    stock.add_argument("--tablets", type=float, metavar="GRAMS", help="g available chlorine each")
-    stock.add_argument("--vinegar", action="store_true", help="vinegar and water, equal parts")
-    parser.add_argument("--unit", choices=UNITS["liquid"], default="%", help="of --liquid")
-    parser.add_argument("--product", choices=get_args(Product), help="what the stock is")
-    parser.add_argument("--litres", type=float, required=True, help="how much to make")
-    parser.add_argument("--target", type=float, metavar="PERCENT", help="default: the protocol's")
-    parser.add_argument("--measure", action="append", default=[], metavar="NAME:HOLDS:STEP[:UNIT]",
-                        help="a measure at hand, in mL or g; repeat. Default: "
-                        + ", ".join(DEFAULT_MEASURES))  # fmt: skip
-    parser.add_argument("--container", default="plastic", help="default: plastic")
-    parser.add_argument("--water", default="cold", help="cold or cooled; default: cold")
-    parser.add_argument("--add", action="append", default=[], metavar="THING", help="added to it")
-    parser.add_argument("--made-at", type=datetime.fromisoformat, help="for the label; with zone")
-    parser.add_argument("--by", default="", help="who made it, for the label")
-    parser.add_argument("--celsius", type=float, help="where it is kept; default: taken for hot")
-    parser.add_argument("--bottle-days", type=float, help="age of the bottle of bleach in days")
-    parser.add_argument("--stored", type=float, metavar="CELSIUS", help="how warm it was kept")
-    parser.add_argument("--clear-bottle", action="store_true", help="it stood in the light")
-    add_shared(parser, protocol=True)
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What was asked for. *stock* is None for vinegar."""
-
-    form: Form
-    product: Product
-    strength: float
-    target: float
-    litres: float
-    measures: tuple[Measure, ...]
-    protocol: Protocol
 
 
 def run(words: argparse.Namespace) -> int:
     """Print how to mix. A finding: too strong, refused, or a bottle that may be too weak."""
-    asked = _asked(words)
-    bottle = _bottle(words, asked)
+    ask = asked(words)
     try:
-        made = _made(words, asked)
+        made = _made(words, ask)
     except ValueError as refused:  # the numbers were good: the rules of the trade say no
-        data = {"refused": str(refused), "protocol": asked.protocol.id}
-        say(words, data, [MIX["refused"].format(why=refused)])
+        no = {"refused": str(refused), "protocol": ask.protocol.id}
+        say(words, no, [MIX["refused"].format(why=refused)])
         return FINDING
-    tag = None if words.vinegar else _label(words, asked, made)
-    weak = bottle is not None and _too_weak(asked, made, bottle)
-    lines = [*_amounts(words, asked, made), *_bottle_lines(words, asked, made, bottle)]
+    bottle = _bottle(words, ask)
+    tag = None if words.vinegar else _label(words, ask, made)
+    weak = bottle is not None and _too_weak(ask, made, bottle)
+    lines = [*_amounts(words, ask, made), *_bottle_lines(words, ask, made, bottle)]
     lines += [CAUTIONS[c] for c in made.cautions]
-    lines += [*_label_lines(tag), *_sources(words, asked)]
-    data = {
+    lines += [*_label_lines(tag), *_sources(words, ask)]
+    data: dict[str, Any] = {
         **asdict(made),
         "cautions": [CAUTIONS[c] for c in made.cautions],
         "caution_codes": made.cautions,
-        "target_percent": asked.target,
-        "measures": [asdict(m) for m in asked.measures],
+        "target_percent": ask.target,
+        "measures": [asdict(m) for m in ask.measures],
         "label": asdict(tag) if tag else None,
         "bottle": asdict(bottle) if bottle else None,
         "bottle_too_weak": weak,
-        "protocol": asked.protocol.id,
-        "sources": {key: asked.protocol.sources[key] for key in KEYS},
+        "protocol": ask.protocol.id,
+        "sources": {key: ask.protocol.sources[key] for key in _keys(words)},
     }
     say(words, data, lines)
     return GOOD if made.within_limit and not weak else FINDING
 
 
-# ---- what was asked -------------------------------------------------------------------------
-
-
-def _asked(words: argparse.Namespace) -> Asked:
-    """Raises ValueError for what cannot be; what the trade refuses is refused later."""
-    protocol = chosen_protocol(words.protocol)
-    form, strength = _form(words)
-    if words.vinegar and (words.target is not None or words.product):
-        raise ValueError("Vinegar is mixed with as much water: no --target, no --product.")
-    target = protocol[KEYS[0]] if words.target is None else words.target
-    exact("The strength", strength)
-    exact("The target", target)
-    exact("The volume", words.litres)
-    if words.product and (words.product == "bleach") != (form == "liquid"):
-        raise ValueError(f"{words.product} is not what a {form} is.")
-    usual: dict[Form, Product] = {
-        "liquid": "bleach", "powder": "calcium hypochlorite", "tablet": "NaDCC",
-    }  # fmt: skip
-    return Asked(
-        form=form,
-        product=words.product or usual[form],
-        strength=strength,
-        target=target,
-        litres=words.litres,
-        measures=tuple(_measure(m) for m in words.measure or DEFAULT_MEASURES),
-        protocol=protocol,
-    )
-
-
-def _form(words: argparse.Namespace) -> tuple[Form, float]:
-    """The form of the stock and its strength; vinegar counts as a liquid of 100 %."""
-    granules = words.granules
-    if granules is not None and math.isnan(granules) and words.powder is not None:
-        granules = None  # only said that the powder is granules
-    forms: tuple[tuple[Form, float | None], ...] = (
-        ("liquid", words.liquid),
-        ("powder", words.powder),
-        ("powder", granules),
-        ("tablet", words.tablets),
-        ("liquid", 100.0 if words.vinegar else None),
-    )
-    given = [(form, strength) for form, strength in forms if strength is not None]
-    if len(given) != 1:
-        raise ValueError(
-            "Say what the stock is, once: --liquid, --powder, --granules, --tablets or --vinegar."
-        )
-    if words.unit != "%" and words.liquid is None:
-        raise ValueError("--unit goes with --liquid.")
-    return given[0]
-
-
-def _measure(text: str) -> Measure:
-    """`jug:1000:50:mL` as a measure; without a unit it is mL."""
-    parts = text.split(":")
-    unit = parts[3] if len(parts) == 4 else "mL"
-    try:
-        name, holds, step = parts[0], float(parts[1]), float(parts[2])
-    except (IndexError, ValueError):
-        name, holds, step = "", 0.0, 0.0
-    if not name or len(parts) > 4 or unit not in ("mL", "g"):
-        raise ValueError(f"A measure is written NAME:HOLDS:STEP:mL or :g, not {text}.")
-    return Measure(name, holds, step, "g" if unit == "g" else "mL")
-
-
-def _unit(words: argparse.Namespace, asked: Asked) -> Unit:
-    named: Unit = words.unit
-    return {"liquid": named, "powder": "%", "tablet": "g chlorine"}[asked.form]  # type: ignore[return-value]
-
-
-def _made(words: argparse.Namespace, asked: Asked) -> MakeUp:
-    limit = asked.protocol["chlorine.overshoot_factor"]
+def _made(words: argparse.Namespace, ask: Asked) -> MakeUp:
+    limit = ask.protocol["chlorine.overshoot_factor"]
     if words.vinegar:
         return make_up_vinegar(
-            asked.litres, measures=asked.measures, overshoot_limit=limit, added=words.add
+            ask.litres, measures=ask.measures, overshoot_limit=limit, added=words.add
         )
     return make_up(
-        Stock(asked.product, asked.form, asked.strength, _unit(words, asked)),
-        asked.litres,
-        asked.target,
-        measures=asked.measures,
+        Stock(ask.product, ask.form, ask.strength, ask.unit),
+        ask.litres,
+        ask.target,
+        measures=ask.measures,
         overshoot_limit=limit,
         container=words.container,
         water=words.water,
@@ -190,3 +77,153 @@ def _made(words: argparse.Namespace, asked: Asked) -> MakeUp:
 
 
 # ---- the bottle and the label ---------------------------------------------------------------
+
+
+def _bottle(words: argparse.Namespace, ask: Asked) -> Left | None:
+    """What may be left in the bottle, or None where nobody ask."""
+    if words.bottle_days is None and words.stored is None:
+        return None
+    if words.bottle_days is None or words.stored is None or words.liquid is None:
+        raise ValueError("--bottle-days and --stored go together, and with --liquid.")
+    return left(
+        _label_percent(ask),
+        words.bottle_days,
+        words.stored,
+        test_after_days=TEST_AFTER_DAYS,
+        test_above_celsius=TEST_ABOVE_CELSIUS,
+        dark=not words.clear_bottle,
+    )
+
+
+def _label_percent(ask: Asked) -> float:
+    return float(Stock(ask.product, ask.form, ask.strength, ask.unit).percent_each())
+
+
+def _faded(ask: Asked, made: MakeUp, bottle: Left) -> float | None:
+    """% of the mix if the bottle holds no more than is shown; None where that is not known."""
+    shown = bottle.shown_percent
+    return None if shown == "unknown" else made.percent * shown / _label_percent(ask)
+
+
+def _too_weak(ask: Asked, made: MakeUp, bottle: Left) -> bool:
+    """True also where nobody knows: a bottle is never taken for good on that."""
+    faded = _faded(ask, made, bottle)
+    return faded is None or faded < ask.target
+
+
+def _label(words: argparse.Namespace, ask: Asked, made: MakeUp) -> Label:
+    moment = words.made_at or utc_now()
+    strong = made.percent >= 0.5
+    return label(
+        ask.product,
+        made.percent,
+        moment.astimezone(UTC) if moment.tzinfo else moment,
+        words.by,
+        life_hours=ask.protocol["chlorine.solution_life_hours"],
+        celsius=words.celsius,
+        hot_above_celsius=HOT_ABOVE_CELSIUS,
+        hot_life_hours=HOT_LIFE_HOURS if strong else HOT_LIFE_HOURS_WEAK,
+    )
+
+
+# ---- what is said ---------------------------------------------------------------------------
+
+
+def _amounts(words: argparse.Namespace, ask: Asked, made: MakeUp) -> list[str]:
+    """The title, both amounts, water first, and what comes of them."""
+    limit = ask.protocol["chlorine.overshoot_factor"]
+    tablets = ask.form == "tablet"
+    facts = {
+        "litres": ask.litres,
+        "target": ask.target,
+        "product": _product(words, ask),
+        "strength": f"{ask.strength:g} {'g available chlorine each' if tablets else ask.unit}",
+        "exact": f"{made.product_exact:.2f} {made.product.unit}",
+        "made": made.made_ml,
+        "percent": made.percent,
+        "overshoot": made.overshoot,
+        "limit": limit,
+        "measures": ", ".join(f"{m.name} of {m.holds:g} {m.unit} by {m.step:g}"
+                              for m in ask.measures if m.unit in ("mL", made.product.unit)),
+        "protocol": ask.protocol.id,
+        "asked": ask.protocol[KEYS[0]],
+    }  # fmt: skip
+    own = ask.target != ask.protocol[KEYS[0]]
+    weaker = ask.target < ask.protocol[KEYS[0]]
+    kind = "_vinegar" if words.vinegar else ""
+    lines = [
+        MIX[f"title{kind}"].format(**facts) + ".",
+        *([MIX["weaker_target" if weaker else "own_target"].format(**facts)] if own else []),
+        MIX["water"].format(reading=_reading(made.water)),
+        MIX["product"].format(**facts, reading=_reading(made.product)),
+        MIX[f"gives{kind}"].format(**facts),
+    ]
+    return [*lines, MIX["measures" if words.measure else "default_measures"].format(**facts)]
+
+
+def _product(words: argparse.Namespace, ask: Asked) -> str:
+    """The product and what it looks like: `calcium hypochlorite granules`."""
+    if words.vinegar or ask.form == "liquid":
+        return "vinegar" if words.vinegar else ask.product
+    powder = "powder" if words.granules is None else "granules"
+    return f"{ask.product} {'tablets' if ask.form == 'tablet' else powder}"
+
+
+def _reading(amount: Amount) -> str:
+    """`4250 mL (jug: 4 full and 250 mL)`; tablets are only counted."""
+    total = f"{amount.total:g} {amount.unit}"
+    if amount.unit == "tablet":
+        return total if amount.total == 1 else f"{total}s"
+    parts = [f"{amount.full} full"] if amount.full else []
+    parts += [f"{amount.rest:g} {amount.unit}"] if amount.rest else []
+    return f"{total} ({amount.measure}: {' and '.join(parts)})"
+
+
+def _bottle_lines(
+    words: argparse.Namespace, ask: Asked, made: MakeUp, bottle: Left | None
+) -> list[str]:
+    if bottle is None:
+        return []
+    age = {"days": words.bottle_days, "celsius": words.stored, "label": _label_percent(ask)}
+    cautions = [CAUTIONS[c] for c in bottle.cautions]
+    faded = _faded(ask, made, bottle)
+    if faded is None or bottle.shown_percent == "unknown":
+        return [BOTTLE["unknown"].format(**age, outside=", ".join(bottle.outside)), *cautions]
+    weak = [BOTTLE["mix"].format(percent=_down(faded, 100))] if faded < ask.target else []
+    return [BOTTLE["left"].format(**age, shown=_down(bottle.shown_percent, 10)), *weak, *cautions]
+
+
+def _down(value: float, parts: int) -> float:
+    """Rounded down to a whole number of *parts* of one: what is left is never shown as more."""
+    return math.floor(value * parts) / parts
+
+
+def _label_lines(tag: Label | None) -> list[str]:
+    if tag is None:
+        return [MIX["vinegar_life"]]
+    said = MIX["label"].format(
+        what=tag.what,
+        percent=tag.percent,
+        made_at=_moment(tag.made_at) + (f" by {tag.by}" if tag.by else ""),
+        discard_at=_moment(tag.discard_at),
+    )
+    doubt = [MIX["doubtful"].format(warn_at=_moment(tag.warn_at))] if tag.warn_at else []
+    return [said, *doubt]
+
+
+def _moment(moment: datetime) -> str:
+    return f"{moment:%Y-%m-%d %H:%M} UTC"
+
+
+def _keys(words: argparse.Namespace) -> tuple[str, ...]:
+    """Which numbers of the protocol were used: for vinegar only the limit of overshoot."""
+    return KEYS[1:2] if words.vinegar else KEYS
+
+
+def _sources(words: argparse.Namespace, ask: Asked) -> list[str]:
+    """Where the numbers come from."""
+    rules = ask.protocol
+    return [MIX["sources"].format(protocol=rules.id, title=rules.title)] + [
+        MIX["source"].format(key=key, value=rules[key], source=rules.sources[key])
+        for key in _keys(words)
+    ]

@@ -47,9 +47,9 @@ MIX = {
 }
 
 BOTTLE = {
-    "left": "The bottle: after {days:g} days at {celsius:g} C probably no more than {shown:.2g} % of"
+    "left": "The bottle: after {days:g} days at {celsius:g} C probably no more than {shown:g} % of"
     " the {label:g} % on its label.",
-    "mix": "The mix above would then be {percent:.2g} %, under the target: do not use this bottle"
+    "mix": "The mix above would then be {percent:g} %, under the target: do not use this bottle"
     " untested.",
     "unknown": "The bottle: what is left after {days:g} days at {celsius:g} C is not known"
     " (outside what was measured: {outside}).",
@@ -85,15 +85,15 @@ REASONS = {
 }
 
 PLAN = {
-    "need": "{sets} sets are needed: then at most {risk:g} of the uses find none ready.",
+    "need": "Sets needed: {sets}. Then at most {risk:g} of the uses find none ready.",
     "use": "{uses:g} uses a month, {load:.3g} sets away on average.",
-    "row": "  {sets} sets: {chance:.2g} of the uses find none ready ({percent})",
+    "row": "  with {sets}: {percent:.2g} % of the uses find none ready",
     "simulated": "Simulated (seed {seed}), {uses} uses for each number of sets:",
-    "sim_row": "  {sets} sets: formula {formula:.4f}, simulation {simulated:.4f}, {apart}",
+    "sim_row": "  with {sets}: formula {formula:.4f}, simulation {simulated:.4f}, {apart}",
     "apart": "{errors:.1f} standard errors apart",
     "too_few": "too few were lost to tell",
-    "second": "The simulation says {sets} sets.",
-    "second_more": "The simulation says more than {sets} sets.",
+    "second": "Sets needed by simulation: {sets}.",
+    "second_more": "Sets needed by simulation: more than {sets}.",
     "disagree": "The two answers DISAGREE: more than {most} standard errors apart.",
     "agree": "The two answers agree within {most} standard errors.",
     "batches": "{batches} batches a month.",
