@@ -25,13 +25,15 @@ class Answered:
     """What came of an answer.
 
     *how* is moved, early, unclear, help or menu. *note* is a word about it. *tells* are reasons
-    for which someone above is told. *stepwise* asks for one step at a time from here.
+    for which someone above is told, *at* the stage of a page that gave them. *stepwise* asks for
+    one step at a time from here.
     """
 
     batch: Batch
     how: str
     note: Prompt | None = None
     tells: tuple[str, ...] = ()
+    at: str = ""
     stepwise: bool = False
 
 
@@ -65,7 +67,11 @@ def _everywhere(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
     if said.text == HELP:
         return Answered(batch, "help")
     if said.text == BACK:
-        return Answered(undo(batch, book, said), "moved")
+        after = undo(batch, book, said)
+        if after is batch:
+            return Answered(batch, "moved", note=Prompt("note.not_yours"))
+        stopped = batch.due is not None and after.due is None
+        return Answered(after, "moved", note=Prompt("note.stopped") if stopped else None)
     side = book.flow.trouble.get(stage.phase)
     if side is None:
         return _unclear(batch, said)
@@ -76,7 +82,7 @@ def _answer_page(
     batch: Batch, book: Book, names: tuple[str, ...], tokens: list[str], said: Said
 ) -> Answered | None:
     """Every stage of a page answered at once; None if a number in it cannot be read."""
-    left, tells = list(tokens), list[str]()
+    left, tells, at = list(tokens), list[str](), ""
     while batch.stage in names and not batch.outcome:
         stage = book.stage(batch)
         asked = stage.kind in ("number", "pick")
@@ -87,11 +93,12 @@ def _answer_page(
         if done.how != "moved":
             return None
         tells += done.tells
+        at = stage.id if done.tells else at
         went = done.batch.stage
         batch = done.batch
         if went in names and names.index(went) < names.index(stage.id):
             break  # a reading sent the batch back: ask, do not assume
-    return Answered(batch, "moved", tells=tuple(tells))
+    return Answered(batch, "moved", tells=tuple(tells), at=at)
 
 
 def _answer_stage(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:

@@ -8,9 +8,10 @@ from collections.abc import Iterable
 from bot.book import Book, Said
 from bot.exposures import running, seconds_left, too_long
 from bot.model import Pace, Prompt, Shown
-from bot.progress import ALL_SETS, set_asked
+from bot.progress import ALL_SETS, set_asked, stage_mark
 from flows.batch import Batch
 from flows.protocol import Protocol
+from flows.release import marks
 from flows.stage import NOT_READY, Page, Stage
 from flows.steam import kpa_to_psi, steam_temp_c
 
@@ -56,8 +57,23 @@ def ask(batch: Batch, book: Book, said: Said, pace: Pace, *, stepwise: bool = Fa
     key = f"{stage.id}.ask"
     if stage.by_kind:
         key = f"{key}.{batch.kinds}"
-    foot = "foot.number" if stage.kind == "number" else "foot"
-    return framed(Prompt(key, _values(batch, book, stage)), foot)
+    return framed(Prompt(key, _values(batch, book, stage)), foot_of(stage))
+
+
+def explain(batch: Batch, book: Book, pace: Pace, *, stepwise: bool) -> Prompt:
+    """The help for where *batch* stands. A page keeps its own answers: 1 means all of it."""
+    stage = book.stage(batch)
+    page = page_shown(batch, book, pace, stepwise=stepwise)
+    if page and page.pace == "brief":
+        return framed(Prompt("page.help"), "foot.page")
+    return framed(Prompt(f"{stage.id}.help", _values(batch, book, stage)), foot_of(stage))
+
+
+def foot_of(stage: Stage) -> str:
+    """Which footer names the keys that work at *stage*."""
+    if stage.kind == "number":
+        return "foot.number"
+    return "foot.screen" if stage.phase == "side" else "foot"
 
 
 def framed(text: Prompt, foot: str = "foot") -> Prompt:
@@ -223,8 +239,13 @@ def asks_of(batch: Batch, book: Book, page: Page) -> list[Stage]:
     for name in page.stages:
         stage = book.flow.stages[name]
         if stage.kind in ("number", "pick"):
-            wanted += [stage] * (len(batch.remaining) if stage.each == "set" else 1)
+            wanted += [stage] * (_uncounted(batch, stage) if stage.each == "set" else 1)
     return wanted
+
+
+def _uncounted(batch: Batch, stage: Stage) -> int:
+    standing = marks(batch.log)
+    return sum((stage_mark(stage), s.id) not in standing for s in batch.remaining)
 
 
 def _number(value: float) -> str:

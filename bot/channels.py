@@ -65,9 +65,10 @@ def heard_sms(
         return None
     date = form.get(sms.date, "").strip()
     # Without an id a repeat is known by its date; without that, nothing can be called a repeat.
-    known = form.get(sms.id, "").strip() or _digest(phone, said, date or at.isoformat())
+    known = form.get(sms.id, "").strip() or _digest(said, date or at.isoformat())
     return Heard(
-        id=f"sms:{_safe_id(known)}",
+        # The phone is in it so that a gateway's id used twice never swallows another's message.
+        id=sms_id(phone, known),
         phone=phone,
         channel="sms",
         text=clean(said)[:MAX_TEXT],
@@ -75,6 +76,11 @@ def heard_sms(
         sent_at=read_date(date, shape.dates),
         tick=tick,
     )
+
+
+def sms_id(phone: str, known: str) -> str:
+    """The id under which an SMS is known: one a phone and gateway's id."""
+    return f"sms:{_digest(phone, known)}"
 
 
 def heard_ussd(

@@ -8,7 +8,7 @@ from datetime import datetime
 from bot.asking import title
 from bot.book import write
 from bot.model import Person, Prompt, SetState, Shown
-from bot.showing import held, show
+from bot.showing import LISTED, held, mine, show
 from bot.turn import Turn, remembered
 from flows.batch import Batch, BatchSet, Value
 
@@ -37,6 +37,10 @@ def begin(turn: Turn, set_ids: list[str]) -> None:
         return
     for set_id in set_ids:
         other = held(turn, set_id)
+        if other and not practice and turn.person and other.holder == turn.person.id:
+            turn.put_talk(screen="", batch=other.id, choices=(), stepwise=False)
+            turn.ask(other, Prompt("note.chosen", {"sets": other.names}))
+            return
         if other and not practice:
             holder = turn.unit.site.by_id(other.holder)
             values = {"set": set_id, "name": holder.name if holder else "?"}
@@ -112,14 +116,20 @@ def hand_over(turn: Turn, batch: Batch, to: Person) -> None:
     turn.keep(batch, after)
     from_name = turn.person.name if turn.person else "?"
     theirs = turn.unit.talk(to.phone)
-    mine = theirs.batch in turn.unit.batches
+    busy = theirs.batch in turn.unit.batches
     turn.unit = turn.unit.put_talk(
-        replace(theirs, screen="choose", choices=(batch.id, theirs.batch) if mine else (batch.id,))
+        replace(theirs, screen="choose", choices=(batch.id, theirs.batch) if busy else (batch.id,))
     )
     step = title(turn.book(after).stage(after))
     values: dict[str, Shown] = {"name": from_name, "sets": batch.names, "step": step}
     turn.say(to, Prompt("note.handed", values), "note", after)
-    turn.put_talk(screen="", batch="", choices=())
+    rest = mine(turn)
+    turn.put_talk(
+        screen="choose" if rest else "",
+        batch=rest[0] if rest else "",
+        choices=rest[:LISTED],
+        stepwise=False,
+    )
     turn.reply(Prompt("handed", {"name": to.name, "sets": batch.names}), end=True)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bot.answering import Answered
-from bot.asking import framed, started, title
+from bot.asking import explain, started, title
 from bot.exposures import seconds_left
 from bot.model import (
     Day,
@@ -11,7 +11,7 @@ from bot.model import (
     Shown,
 )
 from bot.recall import recall
-from bot.showing import LISTED, main_screen
+from bot.showing import LISTED, main_screen, mine
 from bot.turn import Turn
 from flows.batch import Batch, short
 
@@ -19,7 +19,7 @@ from flows.batch import Batch, short
 def after_answer(turn: Turn, before: Batch, done: Answered) -> None:
     """Keep what *done* made of the batch *before*, tell whoever must know, and answer."""
     side = turn.book(before).stage(before).phase == "side"
-    stage = before.detour if side and before.detour else before.stage
+    stage = done.at or (before.detour if side and before.detour else before.stage)
     after = turn.tell(done.batch, done.tells, stage)
     if {"indicator", "cycle"} & set(done.tells):
         after = recall(turn, after)
@@ -51,8 +51,8 @@ def _answer_back(turn: Turn, before: Batch, after: Batch, done: Answered) -> Non
     stage = book.stage(after)
     number = stage.kind == "number"
     if done.how == "help":
-        text = Prompt(f"{stage.id}.help")
-        turn.reply(framed(text, "foot.number" if number else "foot"), batch=after)
+        talk = turn.talk
+        turn.reply(explain(after, book, talk.pace, stepwise=talk.stepwise), batch=after)
     elif done.how == "early" and done.note:
         turn.reply(done.note, end=True, batch=after)
     elif done.how == "unclear" and turn.talk.tries >= 3:
@@ -75,8 +75,7 @@ def _just_started(turn: Turn, before: Batch, after: Batch) -> bool:
 
 def _closed(turn: Turn, batch: Batch) -> None:
     """Say how a batch ended. No digit after it answers a question that was not shown again."""
-    mine = turn.person.id if turn.person else ""
-    rest = tuple(b.id for b in turn.unit.batches.values() if b.holder == mine)
+    rest = mine(turn)
     turn.put_talk(
         batch=rest[0] if rest else "",
         screen="choose" if rest else "",

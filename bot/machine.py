@@ -27,7 +27,7 @@ from bot.model import (
 from bot.progress import with_clock
 from bot.rules import Rules
 from bot.screens import answer_screen
-from bot.showing import back, main_screen, show
+from bot.showing import LISTED, back, main_screen, mine, show
 from bot.turn import Turn
 
 # Words that carriers act on themselves (a widely copied short-code handbook; see the README).
@@ -79,6 +79,10 @@ def _hear(turn: Turn, event: Heard, person: Person) -> None:
 
 def _forget_lost_batch(turn: Turn) -> None:
     """A batch that closed or that another took has no more claim on this person's words."""
+    rest = mine(turn)
+    if rest and turn.batch() is None and turn.talk.screen in ("", "home", "menu", "people"):
+        turn.put_talk(batch=rest[0], screen="choose", choices=rest[:LISTED])
+        return
     if turn.talk.batch and turn.batch() is None:
         screen = "" if turn.talk.screen in ("menu", "people") else turn.talk.screen
         turn.put_talk(batch="", screen=screen)
@@ -123,7 +127,10 @@ def _dialled(turn: Turn, event: Heard) -> None:
 
 def _texted(turn: Turn, event: Heard) -> None:
     sent, last = event.sent_at, turn.talk.heard_at
-    if sent and last and sent < last:
+    if sent and sent > event.at:
+        sent = None  # no clock can be right about the future: what came, came now
+    language = turn.person.language if turn.person else "en"
+    if sent and last and sent < last and not turn.rules.command(language, event.text):
         # Written before her last answer: it cannot answer what was asked after that.
         show(turn, Prompt("note.older"))
         return

@@ -164,17 +164,19 @@ def rang(batch: Batch, book: Book, said: Said) -> tuple[Batch, str]:
 def undo(batch: Batch, book: Book, said: Said) -> Batch:
     """Take the last answer back and stand where it was asked. The log keeps both.
 
-    Back on the path, side questions that are behind count as part of the answer before them. With
+    Back on the path, side questions that are behind count as part of the answer before them. What
+    was answered before a hand-over is not the new holder's to take back: then nothing changes. With
     no answer to take back, ask whether the batch was begun by mistake.
     """
+    handed = max((e.n for e in batch.log if e.kind == "handed"), default=-1)
     aside = book.stage(batch).phase == "side"
     answers = [
         e
         for e in effective(batch.log)
-        if e.kind == "answered" and (aside or not e.facts.get("side"))
+        if e.kind == "answered" and e.n > handed and (aside or not e.facts.get("side"))
     ]
     if not answers:
-        return _enter(batch, book, UNDO, said)
+        return batch if handed >= 0 else _enter(batch, book, UNDO, said)
     last = answers[-1]
     for entry in effective(batch.log):
         if entry.n >= last.n and entry.kind in ("answered", "again", "aside"):

@@ -127,7 +127,8 @@ def _choose(turn: Turn, text: str) -> bool:
     if not picked or len(picked) != 1:
         return False
     turn.put_talk(screen="", batch=picked[0], choices=(), stepwise=False)
-    show(turn, Prompt("note.chosen"))
+    chosen = turn.batch()
+    show(turn, Prompt("note.chosen", {"sets": chosen.names}) if chosen else None)
     return True
 
 

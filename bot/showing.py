@@ -51,6 +51,9 @@ def _values(turn: Turn) -> dict[str, Shown]:
 
 def _label(turn: Turn, choice: str) -> Prompt | str:
     batch = turn.unit.batches.get(choice)
+    if batch and turn.person and batch.holder != turn.person.id:
+        holder = turn.unit.site.by_id(batch.holder)
+        return Prompt("batch.of", {"sets": batch.names, "name": holder.name if holder else "?"})
     if batch:
         return batch.names
     person = turn.unit.site.by_id(choice)
@@ -91,6 +94,12 @@ def held(turn: Turn, set_id: str) -> Batch | None:
     """The open batch that a set is in, or None."""
     state = turn.unit.state_of(set_id)
     return turn.unit.batches.get(state.batch)
+
+
+def mine(turn: Turn) -> tuple[str, ...]:
+    """Every open batch that this person holds."""
+    me = turn.person.id if turn.person else ""
+    return tuple(b.id for b in turn.unit.batches.values() if b.holder == me)
 
 
 def others_batches(turn: Turn) -> tuple[str, ...]:

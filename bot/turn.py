@@ -83,7 +83,14 @@ class Turn:
         return write(batch, self.said(), "told", mark=what, facts={"of": batch.stage})
 
     def ask(self, batch: Batch, note: Prompt | None = None, *, end: bool = False) -> None:
-        """Ask the question that *batch* stands at, with a word about the last answer."""
+        """Ask the question that *batch* stands at, with a word about the last answer.
+
+        Whoever holds several batches is told each time which one is meant.
+        """
+        if note is None and self.person:
+            held = [b for b in self.unit.batches.values() if b.holder == self.person.id]
+            if len(held) > 1:
+                note = Prompt("note.which", {"sets": batch.names})
         prompt = ask(
             batch, self.book(batch), self.said(), self.talk.pace, stepwise=self.talk.stepwise
         )

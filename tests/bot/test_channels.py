@@ -17,6 +17,7 @@ from bot.channels import (
     heard_sms,
     heard_ussd,
     receipt,
+    sms_id,
     ussd_answer,
 )
 from bot.errors import BadWebhook
@@ -52,7 +53,7 @@ def ussd(form: Form = USSD, shape: GatewayShape = FORM, **changes: str) -> Heard
 
 def test_an_sms_is_heard() -> None:
     assert sms() == Heard(
-        id="sms:sms-77",
+        id=sms_id(PHONE, "sms-77"),
         phone=PHONE,
         channel="sms",
         text="1",
@@ -73,7 +74,7 @@ def test_an_sms_is_heard_by_other_names() -> None:
     heard = heard_sms(form, BEARER, AT, TICK)
 
     assert heard is not None
-    assert (heard.id, heard.text) == ("sms:77", "1")
+    assert (heard.id, heard.text) == (sms_id(heard.phone, "77"), "1")
     assert heard.sent_at == datetime(2025, 3, 1, 5, 59, 30, tzinfo=UTC)
 
 
@@ -290,3 +291,16 @@ def test_a_refusal_repeats_nothing_of_the_request() -> None:
         receipt({"phoneNumber": PHONE, "id": "m-1"}, FORM, AT)
 
     assert PHONE not in str(caught.value)
+
+
+def test_one_gateway_id_from_two_phones_is_two_messages() -> None:
+    """A gateway that counts anew for each phone must not swallow anybody's words."""
+    first = heard_sms(SMS, FORM, AT, TICK)
+    other = heard_sms({**SMS, "from": "+12025550177"}, FORM, AT, TICK)
+    again = heard_sms(SMS, FORM, AT, TICK)
+
+    assert first
+    assert other
+    assert again
+    assert first.id != other.id
+    assert first.id == again.id

@@ -17,7 +17,7 @@ def screen(ward: Ward, phone: str = ASHA) -> str:
 def test_a_first_word_is_greeted_with_the_list_and_not_called_a_mistake() -> None:
     text = Ward().says("hello")
 
-    assert "KORA: 1 begin" in text
+    assert "KORA:\n1 begin" in text
     assert "Not understood" not in text
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from redis.exceptions import ConnectionError as RedisGone
 
+from bot.channels import sms_id
 from bot.errors import BadWebhook, BotError, StoreDown
 from bot.gateway import read_shape
 from bot.webhooks import MAX_BODY
@@ -45,7 +46,7 @@ def test_an_sms_is_handled_and_answered_200_with_nothing(bot: Bot, ask: Post) ->
 
     assert (answer.status_code, answer.content) == (200, b"")
     (heard,) = bot.heard
-    assert (heard.id, heard.phone, heard.text) == ("sms:sms-77", PHONE, "1")
+    assert (heard.id, heard.phone, heard.text) == (sms_id(PHONE, "sms-77"), PHONE, "1")
     assert (heard.at, heard.tick) == (AT, TICK)
 
 
@@ -82,7 +83,7 @@ def test_a_gateway_of_json_is_served_by_its_description_alone(bot: Bot, ask_json
 
     assert [a.status_code for a in (taken, screen, received)] == [200, 200, 200]
     assert [(h.channel, h.text) for h in bot.heard] == [("sms", "1"), ("ussd", "")]
-    assert bot.heard[0].id == "sms:77"
+    assert bot.heard[0].id == sms_id(bot.heard[0].phone, "77")
     assert screen.headers["Content-Type"] == "application/json"
     assert json.loads(screen.text) == {"prompt": "Wash the bag.\n1 Done", "expect_reply": True}
     assert bot.receipts[0].status == "failed"

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from babel.dates import format_datetime
 
 from bot import rows
-from bot.asking import LISTED_AT_ONCE, ask, bell, numbered, started
+from bot.asking import LISTED_AT_ONCE, ask, bell, explain, numbered, started
 from bot.book import Book, Said
 from bot.catalogues import load_catalogues
 from bot.model import Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
@@ -155,6 +155,9 @@ def asks() -> Iterator[tuple[str, Prompt]]:
                 yield f"{where} over", ask(now, BOOK, said(121), "guided")
                 yield f"{where} long over", ask(now, BOOK, said(999), "guided")
             elif stage.id != "not_ready":
+                at = batch(stage.id, sets)
+                yield f"help at {where}", explain(at, BOOK, "brief", stepwise=False)
+                yield f"help at {where}", explain(at, BOOK, "guided", stepwise=True)
                 for pace in PACES:
                     for stepwise in (False, True):
                         for book in (BOOK, LISTED_BOOK):
