@@ -60,6 +60,8 @@ def _strength(value: float, _batch: Batch, _set: BatchSet | None, protocol: Prot
     target = protocol["chlorine.target_percent"]
     if value < target:
         return "weak"
+    if value > protocol["chlorine.most_percent"]:
+        return "harmful"
     return "strong" if value > target * protocol["chlorine.overshoot_factor"] else "ok"
 
 

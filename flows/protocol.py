@@ -20,6 +20,7 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "chlorine.max_minutes": (20, 240),
     "chlorine.solution_life_hours": (1, 24),
     "chlorine.overshoot_factor": (1, 3),
+    "chlorine.most_percent": (0.1, 5),
     "chlorine.rinses_count": (1, 5),
     "boiling.exposure_minutes": (20, 120),
     "boiling.max_altitude_m": (0, 5500),

@@ -102,6 +102,7 @@ CHLORINE = (
             "ok": Option("soak_in", mark="solution_strength"),
             "weak": Option("solution_remake", again="solution_fresh"),
             "strong": Option("solution_strong", mark="solution_strength"),
+            "harmful": Option("solution_remake", again="solution_fresh"),
         },
         phase="disinfect",
         method="chlorine",

@@ -113,3 +113,14 @@ def test_taking_back_the_start_of_a_soak_says_that_the_clock_is_off() -> None:
 
     assert "clock is OFF" in ward.says("0")
     assert ward.batch.due is None
+
+
+def test_a_solution_that_bites_is_never_used() -> None:
+    """Common practice, no source: above 1 % it harms skin and pieces and is not needed."""
+    ward = Ward()
+    play(ward, "BAG-1", "chlorine", until="solution_strength")
+
+    text = ward.says("7")
+
+    assert "NEW 0.5%" in text
+    assert ward.stage == "solution_remake"

@@ -118,7 +118,7 @@ def test_a_count_of_no_set_is_never_right() -> None:
 
 @pytest.mark.parametrize(
     ("percent", "verdict"),
-    [(0.1, "weak"), (0.49, "weak"), (0.5, "ok"), (0.65, "ok"), (0.66, "strong"), (5, "strong")],
+    [(0.1, "weak"), (0.49, "weak"), (0.5, "ok"), (0.65, "ok"), (0.66, "strong"), (5, "harmful")],
 )
 def test_a_solution_is_never_too_weak_and_warned_of_above_1_3_times(
     percent: float, verdict: str

@@ -85,7 +85,7 @@ def test_an_exposure_ends_well_by_answer_1_alone(stage: Stage) -> None:
 def test_every_judgement_of_a_number_leads_somewhere(stage: Stage) -> None:
     verdicts = {
         "count": {"ok", "fewer", "more"},
-        "strength": {"ok", "weak", "strong"},
+        "strength": {"ok", "weak", "strong", "harmful"},
         "load": {"ok"},
         "temperature": {"ok", "short"},
         "pressure": {"ok", "short"},
