@@ -7,6 +7,7 @@ message, command words, set names, the screen she is at, the batch that has the 
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 from bot.answering import BACK, HELP, PROBLEM, answer
 from bot.bells import receipt, ring
@@ -33,6 +34,8 @@ from bot.turn import Turn
 # Words that carriers act on themselves (a widely copied short-code handbook; see the README).
 CARRIER_STOP = frozenset({"STOP", "STOPALL", "END", "CANCEL", "QUIT", "UNSUBSCRIBE"})
 CARRIER_START = frozenset({"START", "UNSTOP", "YES"})
+# The gateway dates an SMS by its own clock, in whole seconds; we date a USSD answer by ours.
+CLOCKS_APART = timedelta(minutes=1)
 CARRIER_INFO = frozenset({"HELP", "INFO"})
 
 
@@ -121,7 +124,7 @@ def _dialled(turn: Turn, event: Heard) -> None:
     if first or not follows:
         show(turn)
         return
-    turn.put_talk(heard_at=event.at)
+    turn.put_talk(heard_at=event.at - CLOCKS_APART)
     _understand(turn, (event.text if newest_only else text[len(expected) :]).strip())
 
 

@@ -35,8 +35,9 @@ class Rules:
         return self.protocols[batch.protocol]
 
     def protocol_for(self, site: Site) -> Protocol:
-        """The protocol in force at *site*: its own, or the default."""
-        return self.protocols.get(site.protocol) or self.protocols["default"]
+        """The protocol in force at *site*: its own if batches may go by it, or the default."""
+        own = self.protocols.get(site.protocol)
+        return own if own and own.for_release else self.protocols["default"]
 
     def command(self, language: str, text: str) -> str:
         """The command that *text* is in *language* or in English, or ""."""

@@ -16,7 +16,7 @@ from bot.api import Token
 from bot.catalogues import load_catalogues
 from bot.clock import new_tick, utc_now
 from bot.config import Config, local_store_url
-from bot.errors import ConfigError
+from bot.errors import ConfigError, RegisterError
 from bot.gateway import gateway_from
 from bot.machine import step
 from bot.outbox import Outbox
@@ -143,7 +143,18 @@ def build_service(config: Config) -> Service:
 
 
 def announce(parts: Parts, register: Register) -> None:
-    """Save *register* and hand it to the conversations."""
+    """Save *register* and hand it to the conversations.
+
+    RegisterError for a facility whose protocol is unknown or not for release; nothing is saved.
+    """
+    known = parts.rules.protocols
+    wrong = [
+        f"facilities.csv: {f.id}: no batch may go by protocol {f.protocol}"
+        for f in register.facilities
+        if f.protocol and not (f.protocol in known and known[f.protocol].for_release)
+    ]
+    if wrong:
+        raise RegisterError(wrong)
     parts.store.save_register(register)
     publish(parts.redis, register.sites(), register.phones())
 

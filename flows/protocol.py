@@ -74,7 +74,11 @@ class Cycle:
 
 @dataclass(frozen=True, slots=True)
 class Protocol:
-    """The numbers in force: *values* by "group.name_unit", *sources* by the same key."""
+    """The numbers in force: *values* by "group.name_unit", *sources* by the same key.
+
+    One that is not *for_release* may be computed with and read about, but no batch goes by it: the
+    conversation does not ask what it rests on (water that was boiled), or it is not enough.
+    """
 
     name: str
     version: str
@@ -83,6 +87,7 @@ class Protocol:
     sources: Mapping[str, str]
     cycles: tuple[Cycle, ...]
     remind_after_minutes: tuple[float, ...]
+    for_release: bool = True
 
     @property
     def id(self) -> str:
@@ -168,6 +173,8 @@ def parse(text: str) -> Protocol:
         sources=sources,
         cycles=_cycles(data["autoclave"].get("cycles", [])),
         remind_after_minutes=tuple(sorted(float(r) for r in reminders)),
+        # Anything but a plain true, a misspelling included, keeps batches off it.
+        for_release=data.get("for_release", True) is True,
     )
 
 

@@ -170,7 +170,7 @@ def _record(batch: Batch, protocol: Protocol) -> Iterator[Finding]:
     whole = [e.n for e in batch.log] == list(range(len(batch.log)))
     if not whole or list(batch.remaining) != _remaining(batch):
         yield Finding("log_gap", BEFORE[0])
-    if batch.protocol != protocol.id:
+    if batch.protocol != protocol.id or not protocol.for_release:
         yield Finding("other_protocol", BEFORE[0], values={"protocol": batch.protocol})
     if not _remaining(batch):
         yield Finding("no_set", BEFORE[0])

@@ -114,7 +114,7 @@ def test_a_text_older_than_her_last_ussd_answer_is_not_counted() -> None:
     ward.dials("1")
     before = ward.batch
 
-    ward.says("1", sent_at=ward.now - timedelta(minutes=1))
+    ward.says("1", sent_at=ward.now - timedelta(minutes=1, seconds=1))
 
     assert ward.batch == before
 

@@ -124,3 +124,17 @@ def test_a_solution_that_bites_is_never_used() -> None:
 
     assert "NEW 0.5%" in text
     assert ward.stage == "solution_remake"
+
+
+def test_an_sms_dated_in_whole_seconds_right_after_a_ussd_answer_counts() -> None:
+    """The gateway cuts its dates to the second, and its clock is not ours."""
+    ward = Ward()
+    ward.says("BAG-1")
+    ward.dials("")
+    ward.passes(seconds=5.4)
+    ward.dials("1")
+    ward.passes(seconds=0.3)
+
+    ward.says("1", sent_at=ward.now.replace(microsecond=0))
+
+    assert ward.stage == "apart"

@@ -16,7 +16,7 @@ from redis import Redis
 from bot import wiring
 from bot.api import Token
 from bot.config import Config, demo_config, from_env
-from bot.errors import ConfigError
+from bot.errors import ConfigError, RegisterError
 from bot.model import Heard
 from bot.register import read_register
 from bot.store import SetFilter, Store
@@ -215,7 +215,7 @@ def test_an_announced_register_lets_people_speak(parts: Parts, clock: FakeClock)
 
     assert parts.store.load_register() == read_register(DEMO, None)
     said = Heard("m2", NEEMA, "ussd", "", clock(), session="s2")
-    assert parts.service.handle(said).startswith("CON LOWF: ")
+    assert parts.service.handle(said).startswith("CON LOWF:\n1 begin")
 
 
 def test_a_register_announced_again_keeps_conversations_and_takes_changes(
@@ -264,3 +264,22 @@ def test_a_scope_that_does_not_exist_is_refused() -> None:
 
 def test_the_demonstrations_token_reads_everything_and_nothing_more(config: Config) -> None:
     assert tokens_of(config) == {digest("demo"): Token("read", None)}
+
+
+@pytest.mark.parametrize("protocol", ["immersion", "defualt"])
+def test_a_register_whose_facility_goes_by_no_usable_protocol_is_refused(
+    tmp_path: Path, protocol: str
+) -> None:
+    folder = tmp_path / "register"
+    shutil.copytree(DEMO, folder)
+    file = folder / "facilities.csv"
+    rows = file.read_text(encoding="utf-8")
+    file.write_text(rows.replace("steaming,,,", f"steaming,,,{protocol}"), encoding="utf-8")
+    parts = build(demo_config(8080, tmp_path))
+
+    with pytest.raises(RegisterError) as caught:
+        announce(parts, read_register(folder, None))
+
+    assert protocol in caught.value.problems[0]
+    assert parts.store.load_register().facilities == ()
+    parts.store.close()

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from flows import protocol as module
-from flows.protocol import BOUNDS, Protocol, load
+from flows.protocol import BOUNDS, Protocol, load, parse
+from flows.release import findings
+from tests.flows.logs import clean
 
 FOLDER = Path(module.__file__).parent / "protocols"
 TABLE_C1 = "Appendix C, Table C-1, distributed by IARC"
@@ -78,3 +81,20 @@ def test_every_built_in_protocol_has_a_name_of_its_own() -> None:
     assert {path.stem: load(path).name for path in FOLDER.glob("*.toml")} == {
         name: name for name in ("default", "boiled-water", "immersion")
     }
+
+
+@pytest.mark.parametrize("name", ["boiled-water", "immersion"])
+def test_no_batch_goes_by_a_regime_that_the_conversation_cannot_ask_about(name: str) -> None:
+    """0.1 % in tap water, or general disinfection, must never come out READY."""
+    rules = load(FOLDER / f"{name}.toml")
+    batch = replace(clean("boiling"), protocol=rules.id)
+
+    assert not rules.for_release
+    assert "other_protocol" in [f.code for f in findings(batch, rules)]
+
+
+def test_a_misspelt_leave_to_release_is_no_leave() -> None:
+    text = (FOLDER / "default.toml").read_text(encoding="utf-8")
+
+    assert load(FOLDER / "default.toml").for_release
+    assert not parse('for_release = "yes"\n' + text).for_release
