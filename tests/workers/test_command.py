@@ -156,7 +156,10 @@ def test_a_hastened_demonstration_says_so_in_its_messages_and_rings(start: Start
     texts = demo.hears(9)
 
     assert texts[0].startswith("DEMO BAG-1: gloves")
-    assert any(text.startswith("DEMO BELL BAG-1: vinegar time is over") for text in texts)
+    # On a busy machine the bell and its reminder come as one: "Still waiting. BELL ...".
+    last = texts[-1]
+    assert last.startswith("DEMO ")
+    assert "BELL BAG-1: vinegar time is over" in last
     demo.web.close()
     assert demo.ends(signal.SIGTERM) == 0
 
