@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Literal, NamedTuple
 
 from flows.batch import Batch, Kind, Method
+from flows.measures import Measure
+from flows.strengths import Stock
 
 Role = Literal["nurse", "in_charge", "supervisor"]
 Condition = Literal["READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED"]
@@ -40,11 +42,23 @@ class SetCard:
 
 
 @dataclass(frozen=True, slots=True)
+class Bottle:
+    """A chlorine product that a facility holds: since when it is open, and kept at about how warm
+    (C); None where nobody knows, which is never taken for fresh or cool."""
+
+    id: str
+    stock: Stock
+    opened: date | None = None
+    celsius: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """A facility's page of the register: all that a turn needs to know about the place.
 
     *people* work here; *supervisors* are told of missed steps. A supervisor's own texts are
-    kept under a site of her district with no sets. *autoclave* is the machine's type.
+    kept under a site of her district with no sets. *autoclave* is the machine's type. *soak_ml* is
+    what the soak container takes (0: nobody said), *measures* what there is to measure with.
     """
 
     id: str
@@ -58,7 +72,9 @@ class Site:
     supervisors: tuple[Person, ...] = ()
     autoclave: Literal["", "gravity", "prevacuum"] = ""
     protocol: str = "default"
-    measures: tuple[str, ...] = ()
+    measures: tuple[Measure, ...] = ()
+    soak_ml: float = 0
+    stock: tuple[Bottle, ...] = ()
 
     def person(self, phone: str) -> Person | None:
         """Whoever has *phone*, working here or supervising."""
@@ -107,7 +123,8 @@ class Talk:
 
     *choices* are the ids behind the numbers last shown. *heard_at* is the gateway's own date of
     the last answer taken, to know an older one that comes late. *stopped*: she told the carrier
-    that she wants no more messages. *last* is the batch that closed last.
+    that she wants no more messages. *last* is the batch that closed last; *told_training* the
+    facility's day on which she was last told that the numbers are for training.
     """
 
     phone: str
@@ -123,6 +140,21 @@ class Talk:
     heard_at: datetime | None = None
     stopped: bool = False
     last: str = ""
+    told_training: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reminder:
+    """Something to say at *due* that no batch carries: a solution past its time, an exposure to
+    blood that must be seen to. *by* is the register id of whoever it is about; *facts* are plain.
+    """
+
+    id: str
+    kind: Literal["solution", "blood"]
+    by: str
+    at: datetime
+    due: datetime
+    facts: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +167,7 @@ class Unit:
     talks: Mapping[str, Talk] = field(default_factory=dict)
     batches: Mapping[str, Batch] = field(default_factory=dict)
     sets: Mapping[str, SetState] = field(default_factory=dict)
+    reminders: Mapping[str, Reminder] = field(default_factory=dict)
 
     def talk(self, phone: str) -> Talk:
         """The conversation of *phone*; a new one begins at the main screen."""
@@ -155,6 +188,14 @@ class Unit:
 
     def put_set(self, state: SetState) -> Unit:
         return replace(self, sets={**self.sets, state.id: state})
+
+    def put_reminder(self, reminder: Reminder) -> Unit:
+        return replace(self, reminders={**self.reminders, reminder.id: reminder})
+
+    def drop_reminder(self, reminder_id: str) -> Unit:
+        return replace(
+            self, reminders={k: r for k, r in self.reminders.items() if k != reminder_id}
+        )
 
 
 # Begins the session text of a gateway that sends only the newest USSD answer; nobody can type it.
@@ -251,7 +292,8 @@ class Say:
 
 @dataclass(frozen=True, slots=True)
 class SetTimer:
-    """Ring *batch_id* at *due*. A batch has one timer at most; setting replaces it."""
+    """Ring *batch_id* (a batch, or a reminder) at *due*. Each has one timer at most; setting
+    replaces it."""
 
     batch_id: str
     due: datetime
