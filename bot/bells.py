@@ -9,12 +9,16 @@ from bot.book import write
 from bot.exposures import next_ring
 from bot.model import Person, Prompt, Rang, Receipt, SetTimer
 from bot.progress import rang
+from bot.reminders import speak
 from bot.turn import Turn
 from flows.batch import Batch
 
 
 def ring(turn: Turn, event: Rang) -> None:
-    """The timer of a batch came up: tell its holder what is due, and set the next ring."""
+    """A timer came up: a reminder speaks; a batch's holder is told, and the next ring is set."""
+    if event.batch_id in turn.unit.reminders:
+        speak(turn, turn.unit.reminders[event.batch_id])
+        return
     batch = turn.unit.batches.get(event.batch_id)
     if batch is None:
         return

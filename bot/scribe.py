@@ -129,12 +129,13 @@ def _timers(effects: tuple[Effect, ...]) -> tuple[SetTimer | ClearTimer, ...]:
 def _forgotten(before: Unit, step: Step, event: Event) -> tuple[ClearTimer, ...]:
     """Timers that nobody cleared and that nothing is left for: they must not ring for ever.
 
-    Those are of batches no longer in the unit, and of a batch that rang with no next ring set.
+    Those are of batches and reminders no longer in the unit, and of a batch that rang with no next
+    ring set.
     While its exposure runs a batch keeps its timer even then: a bell is not lost to an oversight.
     """
     after = step.unit.batches
-    idle = set(before.batches) - set(after)
-    if isinstance(event, Rang):
+    idle = set(before.batches) - set(after) | set(before.reminders) - set(step.unit.reminders)
+    if isinstance(event, Rang) and event.batch_id not in step.unit.reminders:
         rung = after.get(event.batch_id)
         if rung is None or rung.due is None:
             idle.add(event.batch_id)

@@ -1,7 +1,7 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch and set. The register's pages lie beside it. A commit is one script: it looks for the
+batch, set and reminder. The register's pages lie beside it. A commit is one script: it looks for the
 event's id and compares the version before it writes anything, then writes state, answer, outgoing
 messages, timers and pushes together. The scripts make names of keys from what they read, so all
 keys must be on one Redis server (a primary with replicas, not a cluster).
@@ -18,7 +18,18 @@ from redis import Redis
 from redis.client import Pipeline
 
 from bot.leases import Op, score
-from bot.model import ClearTimer, Conditions, Event, Push, SetState, SetTimer, Site, Talk, Unit
+from bot.model import (
+    ClearTimer,
+    Conditions,
+    Event,
+    Push,
+    Reminder,
+    SetState,
+    SetTimer,
+    Site,
+    Talk,
+    Unit,
+)
 from bot.outbox import Outgoing, outgoing_ops
 from bot.pushes import condition_ops, newest, push_ops
 from bot.timers import timer_ops
@@ -127,6 +138,7 @@ def read_unit(page: bytes, fields: Mapping[str, bytes]) -> Unit:
         talks=_some(fields, "talk:", Talk),
         batches=_some(fields, "batch:", Batch),
         sets=_some(fields, "set:", SetState),
+        reminders=_some(fields, "reminder:", Reminder),
     )
 
 
@@ -147,6 +159,7 @@ def unit_ops(before: Unit, after: Unit) -> list[Op]:
     ops += _field_ops(key, "talk:", before.talks, after.talks)
     ops += _field_ops(key, "batch:", before.batches, after.batches)
     ops += _field_ops(key, "set:", before.sets, after.sets)
+    ops += _field_ops(key, "reminder:", before.reminders, after.reminders)
     return ops
 
 

@@ -15,6 +15,7 @@ from bot.model import (
     Person,
     Prompt,
     Push,
+    Reminder,
     Reply,
     Say,
     SetState,
@@ -95,6 +96,23 @@ class Turn:
             batch, self.book(batch), self.said(), self.talk.pace, stepwise=self.talk.stepwise
         )
         self.reply(noted(note, prompt) if note else prompt, end=end, batch=batch)
+
+    # ---- reminders --------------------------------------------------------------------------
+
+    def remind(self, reminder: Reminder) -> None:
+        """Keep *reminder* and ring at its time; one of the same id is replaced."""
+        self.unit = self.unit.put_reminder(reminder)
+        self.effects.append(SetTimer(reminder.id, reminder.due))
+
+    def forget(self, reminder: Reminder) -> None:
+        """The reminder has nothing more to say."""
+        self.unit = self.unit.drop_reminder(reminder.id)
+        self.effects.append(ClearTimer(reminder.id))
+
+    def next_id(self, kind: str) -> str:
+        """An id for a new reminder, never given before at this facility."""
+        self.unit = replace(self.unit, serial=self.unit.serial + 1)
+        return f"{kind}-{self.unit.site.id}-{self.unit.serial}"
 
     # ---- keeping batches and sets -----------------------------------------------------------
 
