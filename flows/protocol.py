@@ -51,6 +51,10 @@ HIGHER_IS_WEAKER = {
     "autoclave.tolerance_c",
 }
 CYCLE_LEAST = ("celsius", "gauge_kpa", "minutes")  # of a row of the autoclave's table: all lower
+# What a failed spore test (biological indicator) calls back, the stricter first: all loads since
+# the last good test, or the tested one alone. Guideline for Disinfection and Sterilization, CDC
+# 2008, leaves steam to the second where the machine is sound; the first is common practice.
+RECALLS = ("since_last_good", "one_load")
 MOST_REMINDER_MINUTES = 24 * 60
 MOST_CYCLES = 5  # of one machine: more do not fit the text that offers them
 
@@ -78,6 +82,7 @@ class Protocol:
 
     One that is not *for_release* may be computed with and read about, but no batch goes by it: the
     conversation does not ask what it rests on (water that was boiled), or it is not enough.
+    *recall*: which loads a failed spore test calls back, one of RECALLS.
     """
 
     name: str
@@ -88,6 +93,7 @@ class Protocol:
     cycles: tuple[Cycle, ...]
     remind_after_minutes: tuple[float, ...]
     for_release: bool = True
+    recall: str = RECALLS[0]
 
     @property
     def id(self) -> str:
@@ -175,7 +181,14 @@ def parse(text: str) -> Protocol:
         remind_after_minutes=tuple(sorted(float(r) for r in reminders)),
         # Anything but a plain true, a misspelling included, keeps batches off it.
         for_release=data.get("for_release", True) is True,
+        recall=_recall(data.get("recall", RECALLS[0])),
     )
+
+
+def _recall(choice: Any) -> str:
+    if choice not in RECALLS:
+        raise ProtocolError(f"recall must be one of: {', '.join(RECALLS)}")
+    return str(choice)
 
 
 def load(path: Path) -> Protocol:
