@@ -20,6 +20,7 @@ from bot.showing import (
     status,
     used_sets,
 )
+from bot.spores import spores
 from bot.turn import Turn
 
 
@@ -119,4 +120,5 @@ COMMANDS = {
     "left": _left,
     "used": _used,
     "opened": _opened,
+    "spores": spores,
 }

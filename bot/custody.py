@@ -9,6 +9,7 @@ from bot.asking import title
 from bot.book import write
 from bot.model import Person, Prompt, SetState, Shown
 from bot.showing import LISTED, held, mine, show
+from bot.spores import methods_now
 from bot.turn import Turn, remembered
 from flows.batch import Batch, BatchSet, Value
 
@@ -71,7 +72,7 @@ def _new_batch(turn: Turn, set_ids: list[str], *, practice: bool) -> Batch:
         facility=site.id,
         district=site.district,
         altitude_m=site.altitude_m,
-        facility_methods=site.methods,
+        facility_methods=methods_now(turn),
         protocol=protocol.id,
         flow=turn.rules.flow.id,
         opened_at=turn.now,

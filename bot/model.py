@@ -158,6 +158,18 @@ class Reminder:
 
 
 @dataclass(frozen=True, slots=True)
+class Spores:
+    """What spore tests (biological indicators) said of the facility's autoclave.
+
+    *good_since* is the start of the day on which the last good test was run, *failed_at* when the
+    last failed one was reported; None: never.
+    """
+
+    good_since: datetime | None = None
+    failed_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
     """Everything one facility's turns read and write. Batches here are open ones only."""
 
@@ -168,6 +180,7 @@ class Unit:
     batches: Mapping[str, Batch] = field(default_factory=dict)
     sets: Mapping[str, SetState] = field(default_factory=dict)
     reminders: Mapping[str, Reminder] = field(default_factory=dict)
+    spores: Spores = Spores()
 
     def talk(self, phone: str) -> Talk:
         """The conversation of *phone*; a new one begins at the main screen."""

@@ -75,14 +75,14 @@ def take(
         batch = replace(batch, aside_of=option.tell)
     # A repeated stage stays until every set has had its turn.
     more = stage.each and option.mark and set_asked(batch, stage)
-    return go(_settled(batch), book, stage.id if more else option.to, said)
+    return go(settled(batch), book, stage.id if more else option.to, said)
 
 
 def _is_side(book: Book, stage_id: str) -> bool:
     return book.flow.stages[stage_id].phase == "side"
 
 
-def _settled(batch: Batch) -> Batch:
+def settled(batch: Batch) -> Batch:
     """The batch with its method as the log has it."""
     chosen = marks(batch.log).get(("method", ""))
     return replace(batch, method=str(chosen.facts.get("method", "")) if chosen else "")
@@ -190,7 +190,7 @@ def undo(batch: Batch, book: Book, said: Said) -> Batch:
         aside_of=str(last.facts.get("aside_of", "")),
         due=None,
     )
-    batch = with_clock(_settled(batch), book)
+    batch = with_clock(settled(batch), book)
     if book.stage(batch).kind == "wait" and running(batch, book.protocol) is None:
         # The exposure was interrupted, and that stands: it begins again.
         return _enter(batch, book, earliest(batch, book), said)
@@ -236,7 +236,7 @@ def release(batch: Batch, book: Book, said: Said) -> Batch:
     )
     if against:
         batch = write(batch, said, "again", mark=against[0].mark)
-        return with_clock(_enter(_settled(batch), book, NOT_READY, said), book)
+        return with_clock(_enter(settled(batch), book, NOT_READY, said), book)
     stored = marks(batch.log)["stored", ""]
     packing = "wrapped" if stored.said == "2" else "container"
     life = timedelta(days=book.protocol[f"storage.{packing}_days"])

@@ -17,6 +17,7 @@ from bot.showing import (
     unclear,
     used_sets,
 )
+from bot.spores import answer_day, answer_load, answer_spores
 from bot.turn import Turn
 
 
@@ -141,4 +142,7 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "people": _people,
     "pace": _pace,
     "choose": _choose,
+    "spores": answer_spores,
+    "spores_day": answer_day,
+    "spores_load": answer_load,
 }

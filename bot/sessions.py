@@ -1,7 +1,7 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch, set and reminder. The register's pages lie beside it. A commit is one script: it looks for
+batch, set and reminder, and `spores`. The register's pages lie beside it. A commit is one script: it looks for
 the event's id and compares the version before it writes anything, then writes state, answer,
 outgoing messages, timers and pushes together. The scripts make names of keys from what they read,
 so all keys must be on one Redis server (a primary with replicas, not a cluster).
@@ -27,6 +27,7 @@ from bot.model import (
     SetState,
     SetTimer,
     Site,
+    Spores,
     Talk,
     Unit,
 )
@@ -139,6 +140,7 @@ def read_unit(page: bytes, fields: Mapping[str, bytes]) -> Unit:
         batches=_some(fields, "batch:", Batch),
         sets=_some(fields, "set:", SetState),
         reminders=_some(fields, "reminder:", Reminder),
+        spores=msgspec.json.decode(fields.get("spores", b"{}"), type=Spores),
     )
 
 
@@ -156,6 +158,8 @@ def unit_ops(before: Unit, after: Unit) -> list[Op]:
     ops = [["HSET", key, "v", str(before.version + 1)]]
     if after.serial != before.serial:
         ops.append(["HSET", key, "serial", str(after.serial)])
+    if after.spores != before.spores:
+        ops.append(["HSET", key, "spores", msgspec.json.encode(after.spores).decode()])
     ops += _field_ops(key, "talk:", before.talks, after.talks)
     ops += _field_ops(key, "batch:", before.batches, after.batches)
     ops += _field_ops(key, "set:", before.sets, after.sets)
