@@ -193,6 +193,9 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "batches": tuple(f"B{n}" for n in range(LISTED)),
     "people": tuple(f"P{n}" for n in range(LISTED)),
     "choose": ("B0", "B1"),
+    "spores": (),
+    "spores_day": (),
+    "spores_load": (),
 }
 
 
