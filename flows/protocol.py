@@ -22,14 +22,23 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "chlorine.overshoot_factor": (1, 3),
     "chlorine.most_percent": (0.1, 5),
     "chlorine.rinses_count": (1, 5),
+    "chlorine.nadcc_hot_above_c": (20, 35),
+    "chlorine.nadcc_hot_hours": (0.1, 24),
+    "chlorine.nadcc_hot_hours_weak": (0.1, 24),
+    "chlorine.test_after_days": (1, 180),
+    "chlorine.test_above_c": (20, 35),
     "boiling.exposure_minutes": (20, 120),
     "boiling.max_altitude_m": (0, 5500),
     "steaming.exposure_minutes": (20, 120),
     "steaming.max_altitude_m": (0, 5500),
     "vinegar.exposure_minutes": (1, 60),
+    "vinegar.parts_water": (0, 3),
     "storage.container_days": (0.25, 31),
     "storage.wrapped_days": (0.25, 31),
     "autoclave.tolerance_c": (1, 10),
+    "danger.rinse_minutes": (5, 60),
+    "danger.blood_hours": (1, 72),
+    "danger.ask_after_hours": (1, 72),
     "practice.hasten_factor": (1, 1000),
 }
 # Which side of a number is the weaker one. A file may give such a number a `least`: the weakest
@@ -41,14 +50,23 @@ LOWER_IS_WEAKER = {
     "boiling.exposure_minutes",
     "steaming.exposure_minutes",
     "vinegar.exposure_minutes",
+    "danger.rinse_minutes",
 }
 HIGHER_IS_WEAKER = {
     "chlorine.solution_life_hours",
+    "chlorine.nadcc_hot_above_c",
+    "chlorine.nadcc_hot_hours",
+    "chlorine.nadcc_hot_hours_weak",
+    "chlorine.test_after_days",
+    "chlorine.test_above_c",
+    "vinegar.parts_water",
     "boiling.max_altitude_m",
     "steaming.max_altitude_m",
     "storage.container_days",
     "storage.wrapped_days",
     "autoclave.tolerance_c",
+    "danger.blood_hours",
+    "danger.ask_after_hours",
 }
 CYCLE_LEAST = ("celsius", "gauge_kpa", "minutes")  # of a row of the autoclave's table: all lower
 # What a failed spore test (biological indicator) calls back, the stricter first: all loads since

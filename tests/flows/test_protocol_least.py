@@ -28,9 +28,23 @@ WEAKER = {
     "storage.container_days": 0.01,
     "storage.wrapped_days": 0.01,
     "autoclave.tolerance_c": 0.01,
+    # Heat that passes for cool, a hot or an old bottle trusted for longer, a thinner vinegar; an
+    # eye rinsed for less, help sought later, a person asked about later.
+    "chlorine.nadcc_hot_above_c": 0.5,
+    "chlorine.nadcc_hot_hours": 0.01,
+    "chlorine.nadcc_hot_hours_weak": 0.01,
+    "chlorine.test_after_days": 1,
+    "chlorine.test_above_c": 0.5,
+    "vinegar.parts_water": 0.1,
+    "danger.rinse_minutes": -5.1,
+    "danger.blood_hours": 1,
+    "danger.ask_after_hours": 1,
 }
-CRITICAL = sorted(set(WEAKER) - {"chlorine.rinses_count", "vinegar.exposure_minutes",
-                                 "autoclave.tolerance_c"})  # fmt: skip
+# Common practice without a source sets no limit, so the files give these no least.
+NO_LIMIT = {"chlorine.rinses_count", "chlorine.test_after_days", "chlorine.test_above_c",
+            "vinegar.exposure_minutes", "vinegar.parts_water", "autoclave.tolerance_c",
+            "danger.ask_after_hours"}  # fmt: skip
+CRITICAL = sorted(set(WEAKER) - NO_LIMIT)
 
 
 def with_line(key: str, value: str, least: str) -> str:

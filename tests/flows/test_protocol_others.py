@@ -33,6 +33,9 @@ def default() -> Protocol:
         # items in 0.05 % chlorine, 30 min.
         ("immersion", "chlorine.target_percent", 0.05, TABLE_G1),
         ("immersion", "chlorine.exposure_minutes", 30, TABLE_G1),
+        # Iqbal et al., PLoS ONE 2016;11:e0156136: weak NaDCC (0.05 %) at 40 C.
+        ("boiled-water", "chlorine.nadcc_hot_hours", 0.38, "e0156136"),
+        ("immersion", "chlorine.nadcc_hot_hours", 0.38, "e0156136"),
         # Common practice, no source: not in for more than twice the time.
         ("boiled-water", "chlorine.max_minutes", 40, "common practice, no source"),
         ("immersion", "chlorine.max_minutes", 60, "common practice, no source"),
@@ -51,8 +54,8 @@ def test_the_soak_is_that_of_the_published_regime(
 @pytest.mark.parametrize(
     ("name", "own"),
     [
-        ("boiled-water", {"target_percent"}),
-        ("immersion", {"target_percent", "exposure_minutes", "max_minutes"}),
+        ("boiled-water", {"target_percent", "nadcc_hot_hours"}),
+        ("immersion", {"target_percent", "exposure_minutes", "max_minutes", "nadcc_hot_hours"}),
     ],
 )
 def test_all_else_is_as_in_the_default_protocol(
