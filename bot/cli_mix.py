@@ -18,13 +18,15 @@ from flows.shelf import Left, left
 from flows.solutions import MakeUp, make_up, make_up_vinegar
 from flows.strengths import Stock
 
-# Iqbal et al., PLoS ONE 2016;11:e0156136: at 40 C NaDCC is under 90 % after 0.82 h at 0.5 % and
-# after 0.38 h at 0.05 %. Warm is above 35 C, the highest that they measured.
-HOT_ABOVE_CELSIUS = 35.0
-HOT_LIFE_HOURS, HOT_LIFE_HOURS_WEAK = 0.82, 0.38
-# Common practice, no source: bleach older than three months or kept above 30 C is doubtful.
-TEST_AFTER_DAYS, TEST_ABOVE_CELSIUS = 90.0, 30.0
+# Which numbers of the protocol are used: for any chlorine, and what else there is.
 KEYS = ("chlorine.target_percent", "chlorine.overshoot_factor", "chlorine.solution_life_hours")
+VINEGAR_KEYS = ("chlorine.overshoot_factor", "vinegar.parts_water")
+HOT_KEYS = (
+    "chlorine.nadcc_hot_above_c",
+    "chlorine.nadcc_hot_hours",
+    "chlorine.nadcc_hot_hours_weak",
+)
+BOTTLE_KEYS = ("chlorine.test_after_days", "chlorine.test_above_c")
 
 
 def run(words: argparse.Namespace) -> int:
@@ -52,7 +54,7 @@ def run(words: argparse.Namespace) -> int:
         "bottle": asdict(bottle) if bottle else None,
         "bottle_too_weak": weak,
         "protocol": ask.protocol.id,
-        "sources": {key: ask.protocol.sources[key] for key in _keys(words)},
+        "sources": {key: ask.protocol.sources[key] for key in _keys(words, ask)},
     }
     say(words, data, lines)
     return GOOD if made.within_limit and not weak else FINDING
@@ -62,7 +64,11 @@ def _made(words: argparse.Namespace, ask: Asked) -> MakeUp:
     limit = ask.protocol["chlorine.overshoot_factor"]
     if words.vinegar:
         return make_up_vinegar(
-            ask.litres, measures=ask.measures, overshoot_limit=limit, added=words.add
+            ask.litres,
+            measures=ask.measures,
+            overshoot_limit=limit,
+            parts_of_water=ask.protocol["vinegar.parts_water"],
+            added=words.add,
         )
     return make_up(
         Stock(ask.product, ask.form, ask.strength, ask.unit),
@@ -80,7 +86,7 @@ def _made(words: argparse.Namespace, ask: Asked) -> MakeUp:
 
 
 def _bottle(words: argparse.Namespace, ask: Asked) -> Left | None:
-    """What may be left in the bottle, or None where nobody ask."""
+    """What may be left in the bottle, or None where nobody asked."""
     if words.bottle_days is None and words.stored is None:
         return None
     if words.bottle_days is None or words.stored is None or words.liquid is None:
@@ -89,8 +95,8 @@ def _bottle(words: argparse.Namespace, ask: Asked) -> Left | None:
         _label_percent(ask),
         words.bottle_days,
         words.stored,
-        test_after_days=TEST_AFTER_DAYS,
-        test_above_celsius=TEST_ABOVE_CELSIUS,
+        test_after_days=ask.protocol["chlorine.test_after_days"],
+        test_above_celsius=ask.protocol["chlorine.test_above_c"],
         dark=not words.clear_bottle,
     )
 
@@ -113,7 +119,8 @@ def _too_weak(ask: Asked, made: MakeUp, bottle: Left) -> bool:
 
 def _label(words: argparse.Namespace, ask: Asked, made: MakeUp) -> Label:
     moment = words.made_at or utc_now()
-    strong = made.percent >= 0.5
+    # Weaker NaDCC fades sooner: the longer time holds only from the protocol's target up.
+    weaker = "_weak" if made.percent < ask.protocol[KEYS[0]] else ""
     return label(
         ask.product,
         made.percent,
@@ -121,8 +128,8 @@ def _label(words: argparse.Namespace, ask: Asked, made: MakeUp) -> Label:
         words.by,
         life_hours=ask.protocol["chlorine.solution_life_hours"],
         celsius=words.celsius,
-        hot_above_celsius=HOT_ABOVE_CELSIUS,
-        hot_life_hours=HOT_LIFE_HOURS if strong else HOT_LIFE_HOURS_WEAK,
+        hot_above_celsius=ask.protocol["chlorine.nadcc_hot_above_c"],
+        hot_life_hours=ask.protocol[f"chlorine.nadcc_hot_hours{weaker}"],
     )
 
 
@@ -147,6 +154,7 @@ def _amounts(words: argparse.Namespace, ask: Asked, made: MakeUp) -> list[str]:
                               for m in ask.measures if m.unit in ("mL", made.product.unit)),
         "protocol": ask.protocol.id,
         "asked": ask.protocol[KEYS[0]],
+        "parts": ask.protocol["vinegar.parts_water"],
     }  # fmt: skip
     own = ask.target != ask.protocol[KEYS[0]]
     weaker = ask.target < ask.protocol[KEYS[0]]
@@ -215,9 +223,12 @@ def _moment(moment: datetime) -> str:
     return f"{moment:%Y-%m-%d %H:%M} UTC"
 
 
-def _keys(words: argparse.Namespace) -> tuple[str, ...]:
-    """Which numbers of the protocol were used: for vinegar only the limit of overshoot."""
-    return KEYS[1:2] if words.vinegar else KEYS
+def _keys(words: argparse.Namespace, ask: Asked) -> tuple[str, ...]:
+    """Which numbers of the protocol were used."""
+    if words.vinegar:
+        return VINEGAR_KEYS
+    hot = HOT_KEYS if ask.product == "NaDCC" else ()
+    return KEYS + hot + (BOTTLE_KEYS if words.bottle_days is not None else ())
 
 
 def _sources(words: argparse.Namespace, ask: Asked) -> list[str]:
@@ -225,5 +236,5 @@ def _sources(words: argparse.Namespace, ask: Asked) -> list[str]:
     rules = ask.protocol
     return [MIX["sources"].format(protocol=rules.id, title=rules.title)] + [
         MIX["source"].format(key=key, value=rules[key], source=rules.sources[key])
-        for key in _keys(words)
+        for key in _keys(words, ask)
     ]

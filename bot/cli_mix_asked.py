@@ -36,7 +36,7 @@ def add(parser: argparse.ArgumentParser) -> None:
         help="as --powder; without a number: what --powder names is granules",
     )
     stock.add_argument("--tablets", type=float, metavar="GRAMS", help="g available chlorine each")
-    stock.add_argument("--vinegar", action="store_true", help="vinegar and water, equal parts")
+    stock.add_argument("--vinegar", action="store_true", help="vinegar and water")
     parser.add_argument("--unit", choices=UNITS["liquid"], default="%", help="of --liquid")
     parser.add_argument("--product", choices=get_args(Product), help="what the stock is")
     parser.add_argument("--litres", type=float, required=True, help="how much to make")
@@ -75,7 +75,7 @@ def asked(words: argparse.Namespace) -> Asked:
     protocol = chosen_protocol(words.protocol)
     form, strength = _form(words)
     if words.vinegar and (words.target is not None or words.product):
-        raise ValueError("Vinegar is mixed with as much water: no --target, no --product.")
+        raise ValueError("The protocol has the parts of vinegar: no --target, no --product.")
     target = protocol["chlorine.target_percent"] if words.target is None else words.target
     exact("The strength", strength)
     exact("The target", target)

@@ -27,7 +27,7 @@ CAUTIONS = {
 
 MIX = {
     "title": "{litres:g} L of {target:g} % chlorine water from {product} of {strength}",
-    "title_vinegar": "{litres:g} L of vinegar and water, equal parts",
+    "title_vinegar": "{litres:g} L of vinegar and water, {parts:g} of water to 1 of vinegar",
     "water": "1. Water first: {reading}.",
     "product": "2. Then add the {product}: {reading}. (Before rounding up: {exact}.)",
     "gives": "This gives {made:g} mL of {percent:.3g} %: {overshoot:.3g} times the target of"

@@ -32,7 +32,7 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "steaming.exposure_minutes": (20, 120),
     "steaming.max_altitude_m": (0, 5500),
     "vinegar.exposure_minutes": (1, 60),
-    "vinegar.parts_water": (0, 3),
+    "vinegar.parts_water": (0.25, 3),
     "storage.container_days": (0.25, 31),
     "storage.wrapped_days": (0.25, 31),
     "autoclave.tolerance_c": (1, 10),
