@@ -27,7 +27,7 @@ from bot.model import (
 )
 from bot.progress import with_clock
 from bot.rules import Rules
-from bot.screens import answer_screen
+from bot.screens import answer_screen, explain_screen
 from bot.showing import LISTED, back, main_screen, mine, show
 from bot.turn import Turn
 
@@ -173,7 +173,7 @@ def _on_screen(turn: Turn, text: str) -> None:
     if text == BACK:
         back(turn)
     elif text == HELP:
-        turn.reply(Prompt("help.screen"))
+        explain_screen(turn)
     elif text == PROBLEM:
         main_screen(turn)
     else:

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from bot.dangers import ask_after
+from bot.mixing import solution_over
 from bot.model import Reminder, SetTimer
 from bot.turn import Turn
 
-SPEAKERS: Mapping[str, Callable[[Turn, Reminder], None]] = {}
+SPEAKERS: Mapping[str, Callable[[Turn, Reminder], None]] = {
+    "solution": solution_over,
+    "blood": ask_after,
+}
 
 
 def speak(turn: Turn, reminder: Reminder) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from bot.asking import framed, numbered, title
+from bot.asking import framed, minutes_left, numbered, title
 from bot.model import Day, Prompt, Shown
+from bot.recipes import settle
+from bot.recipes import values as mix_values
 from bot.turn import Turn
 from flows.batch import Batch, short
 
@@ -31,6 +33,7 @@ def show(turn: Turn, note: Prompt | None = None, *, end: bool = False) -> None:
 
 
 def _show_screen(turn: Turn, note: Prompt | None, *, end: bool) -> None:
+    settle(turn)
     prompt = Prompt(f"screen.{turn.talk.screen}", _values(turn))
     text = framed(prompt, "foot.screen")
     turn.reply(Prompt("noted", {"note": note, "ask": text}) if note else text, end=end)
@@ -43,10 +46,20 @@ def _values(turn: Turn) -> dict[str, Shown]:
         "site": turn.unit.site.id,
         "options": numbered(labels),
         "sets": batch.names if batch else "",
+        "clock": clock(turn),
     }
     if turn.talk.screen == "choose" and len(labels) == 2:
         values |= {"first": labels[0], "second": labels[1]}
-    return values
+    return {**values, **mix_values(turn)}
+
+
+def clock(turn: Turn) -> Prompt | str:
+    """That the exposure of this person's batch goes on and how long, or that it is over; else ""."""
+    batch = turn.batch()
+    if batch is None or batch.due is None:
+        return ""
+    left = minutes_left(batch, turn.book(batch), turn.said())
+    return Prompt("clock.left", {"left": left}) if left > 0 else Prompt("clock.over")
 
 
 def _label(turn: Turn, choice: str) -> Prompt | str:
