@@ -5,6 +5,7 @@ from __future__ import annotations
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
+from bot.mixing import mix
 from bot.model import (
     Prompt,
     Shown,
@@ -121,4 +122,5 @@ COMMANDS = {
     "used": _used,
     "opened": _opened,
     "spores": spores,
+    "mix": mix,
 }

@@ -5,6 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bot.custody import begin, hand_over, opened, take_over
+from bot.mixing import (
+    answer_doubted,
+    answer_labelled,
+    answer_mix,
+    answer_mixed,
+    answer_other,
+    answer_strip,
+    explain_mix,
+)
 from bot.model import Prompt
 from bot.showing import (
     back,
@@ -26,6 +35,14 @@ def answer_screen(turn: Turn, text: str) -> None:
     handler = ANSWERS.get(turn.talk.screen)
     if handler is None or not handler(turn, text):
         unclear(turn)
+
+
+def explain_screen(turn: Turn) -> None:
+    """What 9 says on the screen that is shown."""
+    if turn.talk.screen == "mixed":
+        explain_mix(turn)
+    else:
+        turn.reply(Prompt("help.screen"))
 
 
 def _home(turn: Turn, text: str) -> bool:
@@ -145,4 +162,11 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "spores": answer_spores,
     "spores_day": answer_day,
     "spores_load": answer_load,
+    "mix": answer_mix,
+    "doubted": answer_doubted,
+    "strip": answer_strip,
+    "mixed": answer_mixed,
+    "labelled": answer_labelled,
+    "mix_other": answer_other,
+    "mix_none": answer_other,
 }

@@ -6,6 +6,7 @@ import ast
 import re
 from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -13,7 +14,9 @@ import bot
 from bot.asking import LOAD_WHY
 from bot.catalogues import load_catalogues
 from bot.commands import COMMANDS
+from bot.dangers import KINDS
 from bot.machine import CARRIER_INFO, CARRIER_START, CARRIER_STOP
+from bot.recipes import Why
 from bot.screens import ANSWERS
 from bot.showing import CONDITIONS
 from flows import release
@@ -62,10 +65,14 @@ BUILT: dict[str, set[str]] = {
     "f'finding.{finding.code}'": {f"finding.{c}" for c in CODES},
     "f\"mark.{checked.facts['first_mark']}\"": {f"mark.{m}" for m in ORDER},
     "f'finding.{code}'": {f"finding.{c}" for c in CODES},
+    "f'mix.{why}'": {"mix.gas", *(f"mix.{why}" for why in get_args(Why))},
+    "f'mix.lacks_{name}'": {f"mix.lacks_{name}" for name in ("stock", "bucket", "measures")},
     "f'method.{item}'": {f"method.{m}" for m in METHODS},
     "f'load.{cycle.load}'": {f"load.{load}" for load in CYCLES},
     "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
     "f\"status.{condition.lower().replace(' ', '_')}\"": {f"status.{c}" for c in CONDITION_KEYS},
+    "f'danger.{kind}'": {f"danger.{k}" for k in KINDS.values()},
+    "f'danger.kind.{kind}'": {f"danger.kind.{k}" for k in KINDS.values()},
     "LOAD_WHY[last.stage]": set(LOAD_WHY.values()),
     # asking.ask: the stage's question; service: a stranger's channel
     "key": {k for s in STAGES.values() for k in asked(s)} | {"stranger.sms", "stranger.ussd"},
@@ -170,7 +177,8 @@ def test_a_question_for_a_number_offers_no_digits(stage: Stage) -> None:
 
 @pytest.mark.parametrize(
     ("screen", "digits"),
-    [("home", "123456"), ("menu", "1234567"), ("pace", "12"), ("sets", ""), ("people", "")],
+    [("home", "123456"), ("menu", "1234567"), ("pace", "12"), ("sets", ""), ("people", ""),
+     ("danger", "1234567"), ("danger_after", "12")],
 )
 def test_a_screen_offers_its_own_digits(screen: str, digits: str) -> None:
     assert DIGIT.findall(ENGLISH[f"screen.{screen}"]) == list(digits)

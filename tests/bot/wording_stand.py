@@ -14,17 +14,20 @@ from bot import rows
 from bot.asking import LISTED_AT_ONCE, ask, bell, explain, numbered, started
 from bot.book import Book, Said
 from bot.catalogues import load_catalogues
-from bot.model import Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
+from bot.model import Bottle, Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
+from bot.recipes import SCREENS, Recipe, recipe, recipe_values, stock_name
 from bot.rules import Rules
 from bot.showing import CONDITIONS, LISTED, show, status
 from bot.turn import Turn
 from bot.wiring import load_protocols
 from bot.wording import Wording
 from flows.batch import METHODS, Batch, BatchSet, Entry, EntryKind, Kind, Value
+from flows.measures import Measure
 from flows.protocol import BOUNDS, MOST_CYCLES, Protocol
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
 from flows.stage import Stage
+from flows.strengths import Stock
 
 ENGLISH = load_catalogues()["en"]
 WORDING = Wording(load_catalogues())
@@ -177,6 +180,7 @@ def crowded() -> Turn:
     sets = tuple(SetCard(i, "M", "bag", 99, METHODS) for i in SET_IDS)
     people = tuple(Person(f"P{n}", NAME, phone, "nurse") for n, phone in enumerate(PHONES))
     site = Site(SITE_ID, NAME, "D", 0, ZONE, METHODS, sets, people, autoclave="gravity")
+    site = replace(site, stock=STOCK, measures=MEASURES, soak_ml=29_900)
     whole = members("both", LISTED)
     batches = {f"B{n}": replace(batch("wash", whole), id=f"B{n}") for n in range(LISTED)}
     turn = Turn(Unit(site, batches=batches), RULES, NOW, person=people[0])
@@ -193,16 +197,37 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "batches": tuple(f"B{n}" for n in range(LISTED)),
     "people": tuple(f"P{n}" for n in range(LISTED)),
     "choose": ("B0", "B1"),
+    "danger": (),
+    "danger_after": (),
     "spores": (),
     "spores_day": (),
     "spores_load": (),
+    "mix": (),  # the list makes itself
+    "doubted": ("OLD",),
+    "strip": ("OLD",),
+    "mixed": ("WEAK", "0.35"),
+    "labelled": ("99.99", NOW.isoformat(), NOW.isoformat(), "warn", NOW.isoformat()),
+    "mix_other": ("too_strong",),
+    "mix_none": ("missing", "stock", "bucket", "measures"),
 }
+# What is in stock, each label as long as can be; a jug that reads to odd marks.
+STOCK = (
+    Bottle("OLD", Stock("bleach", "liquid", 12.5, "degrees"), NOW.date() - timedelta(400), 29.5),
+    Bottle("WEAK", Stock("bleach", "liquid", 0.35), NOW.date(), 25),
+    Bottle("LIME", Stock("chlorinated lime", "powder", 32.5), NOW.date(), 25),
+    Bottle("NADCC", Stock("NaDCC", "powder", 62.5)),
+    Bottle("TABLETS", Stock("NaDCC", "tablet", 1.67, "g chlorine")),
+)
+MEASURES = (Measure("W" * 20, 1500, 12.5), Measure("W" * 20, 50, 0.5, "g"))
 
 
 def screens() -> Iterator[tuple[str, Prompt]]:
     """Every screen between batches, as crowded as can be."""
     for screen, choices in CHOICES.items():
         turn = crowded()
+        if screen.startswith("danger"):  # which say how long the exposure still lasts
+            clock = waiting(REPROCESS.stages["soak"], members("both", LISTED))
+            turn.unit = turn.unit.put_batch(replace(clock, id="B0"))
         turn.put_talk(screen=screen, choices=choices, batch="" if screen == "home" else "B0")
         show(turn)
         yield f"screen {screen}", replied(turn)
@@ -249,6 +274,26 @@ def longest_of(prefix: str, values: dict[str, Shown] | None = None) -> Prompt:
     return max((Prompt(k, values or {}) for k in keys), key=lambda p: len(text_of(p)))
 
 
+def of_the_mix(key: str) -> dict[str, Shown]:
+    """The longest values that a text of the mix can be given."""
+    turn = crowded()
+    turn.put_talk(screen="mixed", choices=("WEAK", "0.35"))
+    found = recipe(turn, STOCK[1])
+    assert isinstance(found, Recipe)
+    lacks = Prompt("mix.lacks_bucket")
+    for name in ("measures", "stock"):
+        lacks = Prompt("mix.both", {"first": lacks, "second": Prompt(f"mix.lacks_{name}")})
+    missing: Shown = lacks if key == "mix.missing" else longest_of("product.")
+    return {
+        **recipe_values(found), "volume": "29900", "grams": "299.5", "exact": "4271.4",
+        "strength": "0.35", "percent": "99.99", "what": missing, "full": 19, "holds": "1500",
+        "rest": "1487.5", "total": "29987.5", "measure": "W" * 8, "own": "mL",
+        "stock": stock_name(STOCK[0]), "doubt": longest_of("mix.unknown"),
+        "more": Prompt("mix.warn", {"bell": NOW}), "why": longest_of("mix.old_lime"),
+        "first": "W" * 12, "second": "W" * 12, "made": Day(NOW),
+    }  # fmt: skip
+
+
 def holes_filled(key: str) -> Prompt:
     """The text of *key* with the longest value in each of its holes."""
     names = batch("wash", members("both", LISTED)).names
@@ -260,12 +305,15 @@ def holes_filled(key: str) -> Prompt:
         "bell": NOW, "until": Day(NOW), "what": what, "title": longest_of(".title"),
         "step": longest_of(".title"), "reason": longest_of("reason."),
         "counts": Prompt("counts.many"), "extra": Prompt("wait.three"),
-        "options": numbered([names]),
+        "options": numbered([names]), "since": Day(NOW), "kind": longest_of("danger.kind."),
+        "clock": longest_of("clock.", {"left": 120}),
     }  # fmt: skip
     if key in ("wait.remind", "wait.late"):
         values["bell"] = longest_of(".bell", {"sets": names})
     if key == "not_ready.ask":
         values["why"] = longest_of("finding.", {"what": what, "set": SET_ID})
+    if key.startswith(("mix.", "stock.")) or key.removeprefix("screen.") in SCREENS:
+        values |= of_the_mix(key)
     return Prompt(key, values)
 
 
