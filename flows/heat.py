@@ -1,18 +1,16 @@
 """What heat did: lethality of a log, the verdict on an autoclave cycle, water boiled off.
 
-The laws of steam and air are in `flows.steam` and are offered here too. Lethality is shown as
-information: it never shortens the time that a protocol asks for.
+The laws of steam and air are in `flows.steam` and lethality is in `flows.lethality`; both are
+offered here too.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import Literal, get_args
 
-from flows.protocol import Cycle
+from flows.autoclave import Cycle
+from flows.lethality import LOG_C, Sample, a0_seconds, f0_minutes
 from flows.steam import (
     atmosphere_kpa,
     bar_to_kpa,
@@ -33,6 +31,7 @@ __all__ = [
     "Boiled",
     "LoadReading",
     "Reason",
+    "Sample",
     "Verdict",
     "a0_seconds",
     "atmosphere_kpa",
@@ -54,13 +53,7 @@ __all__ = [
 ]
 
 Indicator = Literal["changed", "unchanged", "none"]
-Sample = tuple[float, float]
-INF = float("inf")
 
-A0_REFERENCE_C = 80.0  # ISO 15883-1, Annex B: seconds at 80 C
-# What a thermometer in water or steam can show. Outside it the probe is broken, and one such
-# sample would outweigh a whole cycle.
-LOG_C = (-50.0, 200.0)
 # A row whose own gauge, at sea level, makes steam colder than its own temperature by more than
 # this is a slip. Handbooks round: 15 lb/in2, printed beside 121 C, gives 120.95 C.
 ROW_SLACK_C = 0.5
@@ -68,47 +61,6 @@ ROW_SLACK_C = 0.5
 # 100 C, IAPWS-IF97: 2256.5 kJ; 2 % more at 5500 m), and a litre poured at 30 C or colder.
 KJ_PER_KG = 2256.4
 KG_PER_LITRE = 0.995
-
-
-def a0_seconds(samples: Iterable[Sample], floor_c: float = 65, z: float = 10) -> float:
-    """A0 of a log: how many seconds at 80 C would have done the same.
-
-    *samples* are (seconds, C) in order of time. Samples colder than *floor_c* count nothing.
-    Straight lines are drawn between the lethalities of the samples (the trapezoid rule over
-    lethality, not over temperature). Where the temperature changes between two samples this
-    reads high: by less than 0.5 % at 1 C a sample, 11 % at 5 C, so sample often. Two samples
-    at one moment make a step.
-    """
-    return _lethality(samples, A0_REFERENCE_C, within(floor_c, *LOG_C, "The floor in C"), z)
-
-
-def f0_minutes(samples: Iterable[Sample], reference_c: float = 121.1, z: float = 10) -> float:
-    """F0 of a log: how many minutes at *reference_c* would have done the same.
-
-    *samples* and the lines between them are as in `a0_seconds`; no sample is too cold to count.
-    """
-    within(reference_c, *LOG_C, "The reference temperature in C")
-    return _lethality(samples, reference_c, -INF, z) / 60
-
-
-def _lethality(samples: Iterable[Sample], reference_c: float, floor_c: float, z: float) -> float:
-    if not 0 < z < INF:
-        raise ValueError(f"z must be a number of degrees above 0, not {z:g}.")
-    points = [_point(seconds, temp, reference_c, floor_c, z) for seconds, temp in samples]
-    if len(points) < 2:
-        raise ValueError("A log needs at least two samples.")
-    if any(then < now for (now, _), (then, _) in pairwise(points)):
-        raise ValueError("The samples run backwards in time.")
-    return sum((then - now) * (a + b) / 2 for (now, a), (then, b) in pairwise(points))
-
-
-def _point(
-    seconds: float, temp_c: float, reference_c: float, floor_c: float, z: float
-) -> tuple[float, float]:
-    within(seconds, -1e12, 1e12, "The time of a sample in seconds")
-    within(temp_c, *LOG_C, "The temperature of a sample in C")
-    rate = math.pow(10, (temp_c - reference_c) / z) if temp_c >= floor_c else 0.0
-    return seconds, rate
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 import tomllib
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from flows.autoclave import MOST_CYCLES, Cycle, ProtocolError, is_number, read_cycles
 from flows.batch import Batch
 from flows.steam import atmosphere_kpa
+
+__all__ = [
+    "BOUNDS",
+    "HIGHER_IS_WEAKER",
+    "LOWER_IS_WEAKER",
+    "MOST_CYCLES",
+    "RECALLS",
+    "Cycle",
+    "Protocol",
+    "ProtocolError",
+    "load",
+    "parse",
+]
 
 # What a number may sanely be. Outside it is a slip of whoever wrote the file. The lower bounds of
 # exposures are the shortest that any handbook in the default file's sources prints for the method.
@@ -68,30 +81,11 @@ HIGHER_IS_WEAKER = {
     "danger.blood_hours",
     "danger.ask_after_hours",
 }
-CYCLE_LEAST = ("celsius", "gauge_kpa", "minutes")  # of a row of the autoclave's table: all lower
 # What a failed spore test (biological indicator) calls back, the stricter first: all loads since
 # the last good test, or the tested one alone. Guideline for Disinfection and Sterilization, CDC
 # 2008, leaves steam to the second where the machine is sound; the first is common practice.
 RECALLS = ("since_last_good", "one_load")
 MOST_REMINDER_MINUTES = 24 * 60
-MOST_CYCLES = 5  # of one machine: more do not fit the text that offers them
-
-
-class ProtocolError(ValueError):
-    """A protocol file that may not be used; the message says which line and why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Cycle:
-    """One row of the autoclave's table: at least *celsius* and *gauge_kpa* for *minutes*."""
-
-    id: str
-    machine: str
-    load: str
-    celsius: float
-    gauge_kpa: float
-    minutes: float
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,7 +167,7 @@ def parse(text: str) -> Protocol:
     sources: dict[str, str] = {}
     for key, (low, high) in BOUNDS.items():
         value, sources[key] = _sourced(data, key)
-        if not _number(value):
+        if not is_number(value):
             raise ProtocolError(f"{key} must be a number")
         if not low <= value <= high:
             raise ProtocolError(f"{key} is {value}; it must lie between {low} and {high}")
@@ -195,7 +189,7 @@ def parse(text: str) -> Protocol:
         title=data["title"],
         values=values,
         sources=sources,
-        cycles=_cycles(data["autoclave"].get("cycles", [])),
+        cycles=read_cycles(data["autoclave"].get("cycles", [])),
         remind_after_minutes=tuple(sorted(float(r) for r in reminders)),
         # Anything but a plain true, a misspelling included, keeps batches off it.
         for_release=data.get("for_release", True) is True,
@@ -234,62 +228,7 @@ def _least(data: Mapping[str, Any], key: str, value: float) -> None:
     least, (low, high) = data[group][name]["least"], BOUNDS[key]
     if key not in LOWER_IS_WEAKER | HIGHER_IS_WEAKER:
         raise ProtocolError(f"{key} has no weaker side, so it takes no least")
-    if not _number(least) or not low <= least <= high:
+    if not is_number(least) or not low <= least <= high:
         raise ProtocolError(f"{key}: least must be a number between {low} and {high}")
     if value < least if key in LOWER_IS_WEAKER else value > least:
         raise ProtocolError(f"{key} is {value:g}, weaker than its source allows ({least:g})")
-
-
-def _cycle_least(cycle: Cycle, least: Any) -> None:
-    """The same for a row of the autoclave's table, whose `least` is a table."""
-    if not isinstance(least, dict) or not set(least) <= set(CYCLE_LEAST):
-        raise ProtocolError(f"autoclave cycle {cycle.id}: least holds {', '.join(CYCLE_LEAST)}")
-    for name, weakest in least.items():
-        if not _number(weakest) or not weakest > 0:
-            raise ProtocolError(f"autoclave cycle {cycle.id}: least {name} must be a number")
-        if getattr(cycle, name) < weakest:
-            raise ProtocolError(
-                f"autoclave cycle {cycle.id}: {name} is {getattr(cycle, name):g}, weaker than its"
-                f" source allows ({weakest:g})"
-            )
-
-
-def _number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def _cycles(rows: Any) -> tuple[Cycle, ...]:
-    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise ProtocolError("autoclave.cycles must be a list of tables")
-    cycles = tuple(_cycle(row) for row in rows)
-    for id_, count in Counter(c.id for c in cycles).items():
-        if count > 1:
-            raise ProtocolError(f"autoclave cycle {id_} is there twice")
-    for machine, count in Counter(c.machine for c in cycles).items():
-        if count > MOST_CYCLES:
-            raise ProtocolError(f"autoclave.cycles: more than {MOST_CYCLES} for {machine}")
-    return cycles
-
-
-def _cycle(row: Mapping[str, Any]) -> Cycle:
-    name = row.get("id", "?")
-    try:
-        cycle = Cycle(
-            id=str(row["id"]),
-            machine=str(row["machine"]),
-            load=str(row["load"]),
-            celsius=float(row["celsius"]),
-            gauge_kpa=float(row["gauge_kpa"]),
-            minutes=float(row["minutes"]),
-            source=str(row["source"]).strip(),
-        )
-    except (KeyError, TypeError, ValueError) as error:
-        raise ProtocolError(f"autoclave cycle {name}: missing or not a number: {error}") from error
-    if cycle.machine not in ("gravity", "prevacuum") or cycle.load not in ("wrapped", "unwrapped"):
-        raise ProtocolError(f"autoclave cycle {name}: unknown machine or load")
-    if not cycle.source:
-        raise ProtocolError(f"autoclave cycle {name} has no source")
-    if not (115 <= cycle.celsius <= 138 and cycle.gauge_kpa >= 60 and 3 <= cycle.minutes <= 120):
-        raise ProtocolError(f"autoclave cycle {name} lies outside what autoclaves do")
-    _cycle_least(cycle, row.get("least", {}))
-    return cycle
