@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bot import dangers
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
@@ -71,23 +72,6 @@ def _trouble(turn: Turn) -> bool:
     return True
 
 
-def _danger(turn: Turn) -> bool:
-    """First aid at once; those above are told; the batch and its clock stay where they are."""
-    batch = turn.batch()
-    site = turn.unit.site
-    name = turn.person.name if turn.person else "?"
-    turn.reply(Prompt("danger"), end=True)
-    people = {p.id: p for p in (*site.supervisors, *site.people) if p.role != "nurse"}
-    for person in people.values():
-        if person != turn.person:
-            values = {"site": site.id, "name": name}
-            turn.say_plain(person, Prompt("danger.tell", values))
-    if batch and not batch.practice:
-        kept = turn.note(batch, "danger")
-        turn.keep(batch, kept, push=True)
-    return True
-
-
 def _left(turn: Turn) -> bool:
     batch = turn.batch()
     if batch is None or batch.due is None:
@@ -117,7 +101,7 @@ COMMANDS = {
     "guided": _guided,
     "brief": _brief,
     "problem": _trouble,
-    "danger": _danger,
+    **dangers.COMMANDS,
     "left": _left,
     "used": _used,
     "opened": _opened,

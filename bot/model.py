@@ -124,7 +124,8 @@ class Talk:
     *choices* are the ids behind the numbers last shown. *heard_at* is the gateway's own date of
     the last answer taken, to know an older one that comes late. *stopped*: she told the carrier
     that she wants no more messages. *last* is the batch that closed last; *told_training* the
-    facility's day on which she was last told that the numbers are for training.
+    facility's day on which she was last told that the numbers are for training. *danger_at*: when
+    she reported an accident last, *dangers* the kinds of it that those above were told of.
     """
 
     phone: str
@@ -141,6 +142,8 @@ class Talk:
     stopped: bool = False
     last: str = ""
     told_training: date | None = None
+    danger_at: datetime | None = None
+    dangers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

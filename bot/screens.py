@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from bot import dangers
 from bot.custody import begin, hand_over, opened, take_over
 from bot.mixing import (
     answer_doubted,
@@ -159,6 +160,7 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "people": _people,
     "pace": _pace,
     "choose": _choose,
+    **dangers.ANSWERS,
     "spores": answer_spores,
     "spores_day": answer_day,
     "spores_load": answer_load,

@@ -54,7 +54,7 @@ def _values(turn: Turn) -> dict[str, Shown]:
 
 
 def clock(turn: Turn) -> Prompt | str:
-    """That the exposure of this person's batch goes on and how long, or that it is over; else ""."""
+    """That the exposure of her batch goes on, and how long; or that it is over; else ""."""
     batch = turn.batch()
     if batch is None or batch.due is None:
         return ""

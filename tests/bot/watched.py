@@ -119,7 +119,10 @@ class WatchedWard(Ward):
             assert set(answered) <= {UNDO}, "work was done and the set is as if it had not been"
 
     def _timers(self) -> None:
-        assert set(self.timers) <= set(self.unit.batches), "a timer of a batch that is over"
+        kept = set(self.unit.batches) | set(self.unit.reminders)
+        assert set(self.timers) <= kept, "a timer of what is over"
+        for reminder in self.unit.reminders.values():
+            assert self.timers.get(reminder.id) == reminder.due, "a reminder that will not ring"
         for batch in self.unit.batches.values():
             ring = next_ring(batch, self.rules.protocol_of(batch))
             assert self.timers.get(batch.id) == ring, "a running exposure without its bell"
