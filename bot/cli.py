@@ -27,6 +27,7 @@ from bot.queries import CountFilter
 from bot.register import read_register
 from bot.wiring import announce, build, load_protocols, load_rules, open_store
 from bot.wording import Wording
+from flows.protocol import Protocol
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
 from flows.stage import check
@@ -94,10 +95,27 @@ def _check(words: argparse.Namespace) -> int:
     config = _store_config()
     english = load_catalogues(config.locale or LOCALE)["en"]
     found = check(REPROCESS, ORDER, set(english))
-    load_protocols(config.protocols)  # raises, naming the file, if one may not be used
-    text = "\n".join(found) or f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong"
-    _say(words, {"flow": REPROCESS.id, "findings": found}, text)
+    # Raises, naming the file, if one may not be used. By name and by id: each is there twice.
+    protocols = {p.id: p for p in load_protocols(config.protocols).values()}
+    lines = found or [f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong"]
+    lines = [*lines, *(_standing(p) for _, p in sorted(protocols.items()))]
+    data = {
+        "flow": REPROCESS.id,
+        "findings": found,
+        "protocols": [
+            {"id": id_, "confirmed": p.confirmed, "by": p.confirmed_by, "on": p.confirmed_on}
+            for id_, p in sorted(protocols.items())
+        ],
+    }
+    _say(words, data, "\n".join(lines))
     return FINDING if found else GOOD
+
+
+def _standing(protocol: Protocol) -> str:
+    """Who confirmed it and when. That nobody did is told, not held against it."""
+    if protocol.confirmed:
+        return f"{protocol.id}: confirmed by {protocol.confirmed_by} on {protocol.confirmed_on}"
+    return f"{protocol.id}: for training: not confirmed"
 
 
 def _prove(words: argparse.Namespace) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -94,7 +95,8 @@ class Protocol:
 
     One that is not *for_release* may be computed with and read about, but no batch goes by it: the
     conversation does not ask what it rests on (water that was boiled), or it is not enough.
-    *recall*: which loads a failed spore test calls back, one of RECALLS.
+    *recall*: which loads a failed spore test calls back, one of RECALLS. *confirmed_by*, a role or
+    a body, and *confirmed_on*: who put the numbers in force for a programme; else, for training.
     """
 
     name: str
@@ -106,11 +108,18 @@ class Protocol:
     remind_after_minutes: tuple[float, ...]
     for_release: bool = True
     recall: str = RECALLS[0]
+    confirmed_by: str = ""
+    confirmed_on: date | None = None
 
     @property
     def id(self) -> str:
         """Name and version, as a batch records it."""
         return f"{self.name}-{self.version}"
+
+    @property
+    def confirmed(self) -> bool:
+        """True where a programme has put its name and a day to these numbers."""
+        return bool(self.confirmed_by) and self.confirmed_on is not None
 
     def __getitem__(self, key: str) -> float:
         return self.values[key]
@@ -183,6 +192,7 @@ def parse(text: str) -> Protocol:
     for key in ("name", "version", "title"):
         if not isinstance(data.get(key), str) or not data[key]:
             raise ProtocolError(f"{key} is missing")
+    by, on = _confirmed(data)
     return Protocol(
         name=data["name"],
         version=data["version"],
@@ -194,6 +204,8 @@ def parse(text: str) -> Protocol:
         # Anything but a plain true, a misspelling included, keeps batches off it.
         for_release=data.get("for_release", True) is True,
         recall=_recall(data.get("recall", RECALLS[0])),
+        confirmed_by=by,
+        confirmed_on=on,
     )
 
 
@@ -201,6 +213,21 @@ def _recall(choice: Any) -> str:
     if choice not in RECALLS:
         raise ProtocolError(f"recall must be one of: {', '.join(RECALLS)}")
     return str(choice)
+
+
+def _confirmed(data: Mapping[str, Any]) -> tuple[str, date | None]:
+    """Who confirmed the file and on which day; nobody where the table is not there."""
+    if "confirmed" not in data:
+        return "", None
+    table = data["confirmed"]
+    if not isinstance(table, dict):
+        raise ProtocolError("confirmed must be a table with by and on")
+    by, on = table.get("by"), table.get("on")
+    if not isinstance(by, str) or not by.strip():
+        raise ProtocolError("confirmed.by is missing: who confirmed these numbers")
+    if not isinstance(on, date) or isinstance(on, datetime):
+        raise ProtocolError("confirmed.on is missing: the day, as in 2026-11-20 without quotes")
+    return " ".join(by.split()), on
 
 
 def load(path: Path) -> Protocol:

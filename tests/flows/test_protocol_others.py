@@ -72,6 +72,14 @@ def test_all_else_is_as_in_the_default_protocol(
     assert rules.remind_after_minutes == default.remind_after_minutes
 
 
+@pytest.mark.parametrize("path", sorted(FOLDER.glob("*.toml")), ids=lambda path: path.stem)
+def test_nobody_has_confirmed_what_is_shipped(path: Path) -> None:
+    """Only a local programme can: what comes along is for training."""
+    rules = load(path)
+
+    assert (rules.confirmed, rules.confirmed_by, rules.confirmed_on) == (False, "", None)
+
+
 def test_the_titles_say_what_must_not_be_missed() -> None:
     assert "made with BOILED water" in load(FOLDER / "boiled-water.toml").title
     assert "GENERAL disinfection only, not high-level" in load(FOLDER / "immersion.toml").title
