@@ -47,6 +47,7 @@ numbers = st.sampled_from(
 words = st.sampled_from(
     ["STATUS", "menu", "HAND", "TAKE", "PRACTISE", "GUIDED", "BRIEF", "PROBLEM", "DANGER", "LEFT",
      "USED", "OPENED", "opened BAG-1", "WET SUC-1 BAG-1", "BROKEN BAG-2", "STOP", "START", "HELP",
+     "NEEDLE", "BLOOD", "SPLASH", "needle stick", "SEEN",
      "INFO", "CANCEL", "YES", "END"]
 )  # fmt: skip
 names = st.lists(st.sampled_from([s.id for s in SETS]), min_size=1, max_size=3).map(" ".join)
