@@ -1,4 +1,4 @@
-"""The web application: hooks, API, health, and for demonstrations the handset and its gateway."""
+"""The web application: hooks, API, desk, health; for demonstrations the handset and its gateway."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from werkzeug.wrappers import Response as AnyResponse
 from bot.api import api
 from bot.config import Config
 from bot.demo_gateway import ReceiptPoster, demo_gateway
+from bot.desk import desk
 from bot.errors import StoreDown
 from bot.gateway import read_shape
 from bot.handset import handset
@@ -36,6 +37,9 @@ def create_app(config: Config, parts: Parts) -> Flask:
         )
     )
     app.register_blueprint(api(parts.store, tokens_of(config), service.clock))
+    app.register_blueprint(
+        desk(parts.store, parts.rules, parts.wording, service.clock, config.desk_password)
+    )
     _add_health(app, parts)
     if config.demo:
         _add_demo(app, config, parts)

@@ -94,6 +94,7 @@ def _welcome(config: Config, port: int) -> str:
         "Soakbell demonstration, on invented data. Nothing is kept in Redis when it stops.",
         f"  handset   http://127.0.0.1:{port}/handset",
         f"  gateway   http://127.0.0.1:{port}/version1/messaging   hooks: /hooks/demo/...",
+        f"  desk      http://127.0.0.1:{port}/desk                 user: desk   password: demo",
         f"  API       http://127.0.0.1:{port}/api/v1/batches       token: demo",
     ]
     if config.hasten != 1:

@@ -1,0 +1,167 @@
+"""The desk: sheets to read on a cheap phone or to print, behind one password.
+
+Everything is read from the store and from the protocols; nothing here changes anything. No page
+names a person or a phone: only ids of the register.
+"""
+
+from __future__ import annotations
+
+import hmac
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from flask import Blueprint, Response, abort, render_template, request
+from werkzeug.exceptions import HTTPException
+
+from bot import desk_card
+from bot.desk_words import FIRST, TRAINING
+from bot.errors import StoreDown
+from bot.handset import POLICY
+from bot.model import Site
+from bot.rules import Rules
+from bot.store import Store
+from bot.wording import Wording
+from flows.protocol import Protocol
+
+USER = "desk"
+MOST_BATCHES = 10  # of one facility, on the first page
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What the pages read: the store, the rules in force, the texts, the time."""
+
+    store: Store
+    rules: Rules
+    wording: Wording
+    clock: Callable[[], datetime]
+
+    def site(self, facility: str) -> Site:
+        """The facility's page of the register; 404 for one that is not there."""
+        sites = self.store.load_register().sites()
+        found = next((s for s in sites if s.id == facility and s.methods), None)
+        if found is None:
+            abort(404, "There is no such facility in the register.")
+        return found
+
+    def head(self, protocol: Protocol) -> dict[str, Any]:
+        """What every sheet carries: protocol, warnings."""
+        confirmed = getattr(protocol, "confirmed", False) is True
+        return {"protocol": protocol, "training": "" if confirmed else TRAINING, "first": FIRST}
+
+
+def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datetime],
+         password: str) -> Blueprint:  # fmt: skip
+    """The blueprint of `/desk`. Without a *password* there are no pages."""
+    pages = Blueprint("desk", __name__, url_prefix="/desk")
+    views = _Views(Desk(store, rules, wording, clock))
+    pages.before_request(lambda: _gate(password))
+    pages.after_request(_guard)
+    pages.register_error_handler(HTTPException, _sorry)
+    pages.register_error_handler(StoreDown, _store_down)
+    routes: Mapping[str, Callable[..., str]] = {
+        "": views.facilities,
+        "/card/<facility>": views.card,
+        "/paper/<facility>": views.paper,
+    }
+    for path, view in routes.items():
+        pages.add_url_rule(path, view.__name__, view)
+    pages.add_url_rule("/<path:_rest>", "nothing", _nothing)
+    return pages
+
+
+# ---- who may read, and how the browser must treat it --------------------------------------------
+
+
+def _gate(password: str) -> Response | None:
+    """None lets the request in."""
+    if not password:
+        abort(404)
+    given = request.authorization
+    user = (given.username if given else None) or ""
+    secret = (given.password if given else None) or ""
+    # Both are always compared, so that the time taken does not tell which one was wrong.
+    right = hmac.compare_digest(user.encode(), USER.encode())
+    right &= hmac.compare_digest(secret.encode(), password.encode())
+    if right:
+        return None
+    answer = Response("A user name and a password are needed.\n", 401, mimetype="text/plain")
+    answer.headers["WWW-Authenticate"] = 'Basic realm="Soakbell desk", charset="UTF-8"'
+    return answer
+
+
+def _guard(response: Response) -> Response:
+    response.headers["Content-Security-Policy"] = POLICY
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    response.headers["Referrer-Policy"] = "no-referrer"
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def _nothing(_rest: str) -> str:
+    abort(404, "There is nothing at this address.")
+
+
+def _sorry(error: HTTPException) -> tuple[str, int]:
+    if not request.authorization:  # the desk is closed, or nobody has come in: no page to show
+        return f"{error.code} {error.name}\n", error.code or 500
+    return render_template("desk_sorry.html", sorry=error.description), error.code or 500
+
+
+def _store_down(_: StoreDown) -> tuple[str, int]:
+    said = "The store does not answer. Nothing is lost: please try again in a minute."
+    return render_template("desk_sorry.html", sorry=said), 503
+
+
+# ---- the pages ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Views:
+    desk: Desk
+
+    def facilities(self) -> str:
+        """Every facility with the ways to its sheets."""
+        rows = self.desk.store.facilities()
+        protocols = {s.id: self.desk.rules.protocol_for(s).id
+                     for s in self.desk.store.load_register().sites()}  # fmt: skip
+        return render_template("desk_list.html", rows=rows, protocols=protocols,
+                               training=TRAINING, first=FIRST)  # fmt: skip
+
+    def card(self, facility: str) -> str:
+        """The bench card: the facility's own methods and numbers."""
+        site = self.desk.site(facility)
+        protocol = self.desk.rules.protocol_for(site)
+        today = self.desk.clock().astimezone(ZoneInfo(site.zone)).date()
+        return render_template(
+            "desk_card.html",
+            **self.desk.head(protocol),
+            **_sheet(site, protocol),
+            numbers=desk_card.numbers(protocol),
+            mixes=desk_card.mixes(site, protocol, today),
+            lacking=desk_card.lacking(site),
+            first_aid=desk_card.first_aid(protocol),
+            sources=desk_card.sources(site, protocol),
+            today=today,
+        )
+
+    def paper(self, facility: str) -> str:
+        """The form to fill in by hand on the day when nothing works."""
+        site = self.desk.site(facility)
+        protocol = self.desk.rules.protocol_for(site)
+        return render_template(
+            "desk_paper.html", **self.desk.head(protocol), **_sheet(site, protocol),
+            numbers=desk_card.numbers(protocol),
+        )  # fmt: skip
+
+
+def _sheet(site: Site, protocol: Protocol) -> dict[str, Any]:
+    return {
+        "site": site,
+        "before": desk_card.before(protocol),
+        "ways": desk_card.ways(site, protocol),
+        "after": desk_card.after(protocol),
+    }

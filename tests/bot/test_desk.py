@@ -1,0 +1,247 @@
+"""The desk: who gets in, and what the sheets say. Numbers from outside are named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+from werkzeug.test import TestResponse
+
+from bot import desk_card
+from bot.config import demo_config, from_env
+from bot.desk_words import STEPS
+from bot.model import Bottle, Site
+from bot.register import read_register
+from bot.web import create_app
+from bot.wiring import Parts, announce, build, load_protocols
+from flows.batch import METHODS
+from flows.measures import Measure
+from flows.protocol import Protocol
+from flows.release import AFTER, BEFORE, BY_METHOD, ORDER
+from flows.strengths import Stock
+from tests.bot.store_stand import DEMO
+from tests.bot.test_wiring import SECRETS
+
+if TYPE_CHECKING:
+    from tests.conftest import FakeClock
+
+Get = Callable[..., TestResponse]
+TODAY = date(2025, 3, 3)
+BLEACH = Bottle("BL", Stock("bleach", "liquid", 3.5), opened=date(2025, 3, 1), celsius=25)
+JUGS = (Measure("jug", 1000, 1), Measure("cup", 100, 1))
+
+
+@pytest.fixture
+def protocol() -> Protocol:
+    return load_protocols()["default"]
+
+
+def site(**values: object) -> Site:
+    """A place with every method, 2000 m up, with a bucket of 5 L and bleach of 3.5 %."""
+    place = Site(
+        id="HIGH", name="High Cedar", district="TAM", altitude_m=2000, zone="UTC", methods=METHODS,
+        sets=(), people=(), autoclave="gravity", measures=JUGS, soak_ml=5000, stock=(BLEACH,),
+    )  # fmt: skip
+    return replace(place, **values)  # type: ignore[arg-type]
+
+
+@pytest.fixture
+def parts(tmp_path: Path, clock: FakeClock) -> Iterator[Parts]:
+    made = build(demo_config(1, tmp_path), clock=clock)
+    announce(made, read_register(DEMO, None))
+    yield made
+    made.store.close()
+
+
+@pytest.fixture
+def app(tmp_path: Path, parts: Parts) -> Iterator[Flask]:
+    made = create_app(demo_config(1, tmp_path), parts)
+    yield made
+    made.extensions["soakbell_receipts"].close()
+
+
+@pytest.fixture
+def get(app: Flask) -> Get:
+    client: FlaskClient = app.test_client()
+
+    def ask(path: str, user: str = "desk", password: str = "demo") -> TestResponse:  # noqa: S107
+        return client.get(path, auth=(user, password))
+
+    return ask
+
+
+# ---- who gets in ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/nothing"])
+def test_nobody_comes_in_without_the_password(app: Flask, get: Get, path: str) -> None:
+    bare = app.test_client().get(path)
+
+    assert bare.status_code == 401
+    assert bare.headers["WWW-Authenticate"].startswith("Basic ")
+    assert get(path, password="wrong").status_code == 401
+    assert get(path, user="nurse").status_code == 401
+    assert get(path, password="").status_code == 401
+    assert get(path, password="d\u00e9mo").status_code == 401
+
+
+@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH"])
+def test_without_a_password_set_there_is_no_desk(tmp_path: Path, path: str) -> None:
+    config = replace(from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)}), redis_url="fake://")
+    parts = build(config)
+    client = create_app(config, parts).test_client()
+
+    assert client.get(path).status_code == 404
+    assert client.get(path, auth=("desk", "")).status_code == 404
+    parts.store.close()
+
+
+def test_the_password_may_come_from_a_file(tmp_path: Path) -> None:
+    secret = tmp_path / "desk"
+    secret.write_text("reed-boat-lamp\n")
+    config = from_env({**SECRETS, "SOAKBELL_DESK_PASSWORD_FILE": str(secret)})
+
+    assert config.desk_password == "reed-boat-lamp"
+    assert "reed" not in repr(config)
+
+
+@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/card/NONE"])
+def test_every_answer_is_guarded_and_kept_nowhere(get: Get, path: str) -> None:
+    headers = get(path).headers
+
+    assert headers["Content-Security-Policy"].startswith("default-src 'self'")
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Cache-Control"] == "no-store"
+
+
+# ---- the pages ----------------------------------------------------------------------------
+
+
+def test_the_list_leads_to_every_sheet_of_every_facility(get: Get) -> None:
+    page = get("/desk").text
+
+    for facility in ("LOWF", "HIGH"):
+        for sheet in ("card", "paper"):
+            assert f'href="/desk/{sheet}/{facility}"' in page
+            assert get(f"/desk/{sheet}/{facility}").status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/paper/HIGH"])
+def test_a_page_is_light_names_nobody_and_says_that_it_is_for_training(
+    get: Get, parts: Parts, path: str
+) -> None:
+    page = get(path).text
+
+    assert len(page.encode()) < 60_000
+    assert "<script" not in page
+    assert "for training until the local programme has confirmed" in page
+    assert "licensed practice come first" in page
+    for member in parts.store.load_register().people:
+        assert member.person.phone.lstrip("+") not in page
+        assert member.person.name not in page
+
+
+@pytest.mark.parametrize("path", ["/desk/card/NONE", "/desk/paper/district-TAM", "/desk/x/y"])
+def test_what_is_not_there_is_said_kindly(get: Get, path: str) -> None:
+    answer = get(path)
+
+    assert answer.status_code == 404
+    assert "Sorry" in answer.text
+
+
+def test_the_card_of_a_place_without_an_autoclave_shows_none(get: Get) -> None:
+    page = get("/desk/card/LOWF").text
+
+    assert "Autoclave" not in page
+    assert "Boiling: 20 min" in page  # Reference Manual, Appendix C: 20 min from the rolling boil
+
+
+def test_a_paper_log_has_a_line_for_every_critical_stage(protocol: Protocol) -> None:
+    place = site()
+    marks = [row.mark for row in desk_card.before(protocol)]
+    assert set(BEFORE) <= set(marks)
+    assert [row.mark for row in desk_card.after(protocol)] == list(AFTER)
+    for way in desk_card.ways(place, protocol):
+        assert [row.mark for row in way.rows] == list(BY_METHOD[way.method])
+    assert set(STEPS) == set(ORDER)
+
+
+# ---- the numbers ----------------------------------------------------------------------------
+
+
+def test_121_c_at_2000_m_needs_what_steam_needs_there(protocol: Protocol) -> None:
+    """IAPWS-IF97 and ISO 2533: 125.5 kPa, 18.21 psi. Rounded up, and by no more than a tenth."""
+    for row in desk_card.cycle_rows(site(), protocol):
+        if row.cycle.celsius == 121:
+            assert 125.5 <= float(row.kpa) <= 125.7
+            assert 18.21 <= float(row.psi) <= 18.3
+
+
+def test_only_cycles_of_the_facilitys_machine_are_shown(protocol: Protocol) -> None:
+    for machine in ("gravity", "prevacuum"):
+        rows = desk_card.cycle_rows(site(autoclave=machine), protocol)
+        assert {row.cycle.machine for row in rows} == {machine}
+
+
+def test_bleach_of_3_5_to_half_a_per_cent_is_one_and_six(protocol: Protocol) -> None:
+    """CDC 2019, Appendix E: 1 part of 3.5 % and 6 parts water; 5 L are 714.3 and 4285.7 mL."""
+    [mix] = desk_card.mixes(site(), protocol, TODAY)
+
+    assert mix.parts.startswith("1 part and 6 parts water")
+    assert mix.product.startswith("715 mL")
+    assert mix.water.startswith("4285 mL")
+    assert mix.percent == "0.5"
+    assert mix.cautions
+
+
+@pytest.mark.parametrize(
+    "bottle",
+    [
+        replace(BLEACH, opened=None),
+        replace(BLEACH, celsius=None),
+        replace(BLEACH, celsius=38),
+        replace(BLEACH, opened=date(2024, 3, 1)),
+        replace(BLEACH, opened=date(2025, 3, 4)),  # from the future: nobody knows
+    ],
+)
+def test_a_bottle_that_may_have_faded_is_tested_first(protocol: Protocol, bottle: Bottle) -> None:
+    [mix] = desk_card.mixes(site(stock=(bottle,)), protocol, TODAY)
+    assert mix.doubt.startswith("TEST FIRST")
+
+    [fresh] = desk_card.mixes(site(), protocol, TODAY)
+    assert not fresh.doubt.startswith("TEST FIRST")
+
+
+def test_a_product_too_weak_for_the_target_gets_no_recipe(protocol: Protocol) -> None:
+    weak = replace(BLEACH, stock=Stock("bleach", "liquid", 0.4))
+    [mix] = desk_card.mixes(site(stock=(weak,)), protocol, TODAY)
+
+    assert "not stronger than the target" in mix.refused
+    assert mix.product == ""
+
+
+def test_what_the_register_does_not_say_is_named(protocol: Protocol) -> None:
+    assert desk_card.lacking(site()) == ()
+    assert len(desk_card.lacking(site(stock=(), soak_ml=0, measures=()))) == 3
+
+
+def test_the_boil_of_2000_m_is_told_and_shortens_nothing(protocol: Protocol) -> None:
+    """Water boils at 93.3 C there (IF97, ISO 2533); 20 min of it are an A0 of about 25 700."""
+    boil = next(w for w in desk_card.ways(site(), protocol) if w.method == "boiling")
+
+    assert 93.0 <= float(boil.boils_at) <= 93.35
+    assert 24_000 <= int(boil.a0) <= 25_800
+    assert boil.minutes == "20"
+
+
+def test_a_method_that_is_not_allowed_so_high_up_is_not_offered(protocol: Protocol) -> None:
+    """Reference Manual, Appendix C: boiling up to 5500 m."""
+    ways = desk_card.ways(site(altitude_m=5600), protocol)
+
+    assert [w.method for w in ways if w.why_not] == ["boiling", "steaming"]
