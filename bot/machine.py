@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+from bot import dangers
 from bot.answering import BACK, HELP, PROBLEM, answer
 from bot.bells import receipt, ring
 from bot.commands import COMMANDS
@@ -72,12 +73,21 @@ def _slow_down(turn: Turn) -> None:
 
 def _hear(turn: Turn, event: Heard, person: Person) -> None:
     _forget_lost_batch(turn)
-    if not turn.unit.site.sets:
+    if not turn.unit.site.sets and not _of_danger(turn, event.text):
+        if turn.talk.screen in dangers.ANSWERS:
+            turn.put_talk(screen="" if turn.batch() else "home")
         turn.reply(Prompt("supervisor", {"name": person.name}), end=True)
     elif event.channel == "ussd":
         _dialled(turn, event)
     elif not _carrier(turn, event.text):
         _texted(turn, event)
+
+
+def _of_danger(turn: Turn, text: str) -> bool:
+    """Whether it is about somebody hurt, which is answered where there are no sets too."""
+    word = turn.rules.command(turn.person.language if turn.person else "en", text)
+    at = turn.talk.screen in dangers.ANSWERS and text.strip() != BACK
+    return at or word in dangers.COMMANDS
 
 
 def _forget_lost_batch(turn: Turn) -> None:

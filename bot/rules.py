@@ -10,6 +10,9 @@ from flows.batch import Batch
 from flows.protocol import Protocol
 from flows.stage import Flow
 
+# The commands for somebody hurt: who is hurt may write more than the one word.
+ACCIDENTS = ("danger", "needle", "fumes", "burn", "swallowed", "blood")
+
 
 @dataclass(frozen=True, slots=True)
 class Rules:
@@ -40,9 +43,15 @@ class Rules:
         return own if own and own.for_release else self.protocols["default"]
 
     def command(self, language: str, text: str) -> str:
-        """The command that *text* is in *language* or in English, or ""."""
+        """The command that *text* is in *language* or in English, or "".
+
+        Several words of which the first tells of an accident ask which it was ("danger").
+        """
         word = text.strip().strip(".!").upper()
+        first = word.replace(",", " ").split(" ", 1)[0].strip(".!:")
         for words in (self.commands.get(language, {}), self.commands.get("en", {})):
             if word in words:
                 return words[word]
+            if words.get(first) in ACCIDENTS:
+                return "danger"
         return ""

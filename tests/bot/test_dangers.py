@@ -13,8 +13,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from bot.dangers import KINDS
+from bot.dangers import COMMANDS, KINDS
 from bot.model import Unit
+from bot.rules import ACCIDENTS
 from tests.nurse import ASHA, BEGAN, BELA, CHIEF, PLACE, SENA, Ward, play
 
 ABOVE = {SENA, CHIEF}
@@ -47,6 +48,40 @@ def test_a_word_that_does_not_say_which_gives_first_aid_and_asks(word: str) -> N
     assert all(f"{digit} " in text for digit in KINDS)
     assert {phone for phone, _, _ in ward.said} == ABOVE
     assert len(ward.said) == 2
+
+
+@pytest.mark.parametrize(
+    "text", ["needle stick", "DANGER: help", "Splash, in my eye", "blood in the eye!"]
+)
+def test_more_words_after_the_first_ask_which(text: str) -> None:
+    ward = Ward()
+
+    assert "1 eye" in ward.says(text)
+    assert {phone for phone, _, _ in ward.said} == ABOVE
+
+
+@pytest.mark.parametrize("text", ["no danger", "used needle", "BAG-1 blood"])
+def test_a_danger_word_further_on_is_none(text: str) -> None:
+    ward = Ward()
+
+    ward.says(text)
+
+    assert ward.said == []
+
+
+def test_every_accident_has_its_command() -> None:
+    assert set(COMMANDS) == {*ACCIDENTS, "seen"}
+
+
+def test_a_supervisor_is_answered_too() -> None:
+    ward = Ward()
+    ward.unit = Unit(replace(PLACE, sets=(), people=()))
+
+    assert "1 eye" in ward.says("DANGER", phone=SENA)
+    assert "soap and water" in ward.says("5", phone=SENA)
+    ward.says("0", phone=SENA)
+    assert "soap and water" not in ward.says("5", phone=SENA)
+    assert "Thank you" in ward.says("SEEN", phone=SENA)
 
 
 # Each with what ICSC 0482 and the kits' guidance ask for.
