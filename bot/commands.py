@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bot import dangers
+from bot import asked, dangers
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
@@ -102,6 +102,7 @@ COMMANDS = {
     "brief": _brief,
     "problem": _trouble,
     **dangers.COMMANDS,
+    **asked.COMMANDS,
     "left": _left,
     "used": _used,
     "opened": _opened,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from bot import dangers
+from bot.asked import answer_need
 from bot.custody import begin, hand_over, opened, take_over
 from bot.mixing import (
     answer_doubted,
@@ -161,6 +162,7 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "pace": _pace,
     "choose": _choose,
     **dangers.ANSWERS,
+    "need": answer_need,
     "spores": answer_spores,
     "spores_day": answer_day,
     "spores_load": answer_load,

@@ -34,6 +34,8 @@ def show(turn: Turn, note: Prompt | None = None, *, end: bool = False) -> None:
 
 def _show_screen(turn: Turn, note: Prompt | None, *, end: bool) -> None:
     settle(turn)
+    if note is None and turn.talk.screen == "home":
+        note = turn.training(turn.rules.protocol_for(turn.unit.site))
     prompt = Prompt(f"screen.{turn.talk.screen}", _values(turn))
     text = framed(prompt, "foot.screen")
     turn.reply(Prompt("noted", {"note": note, "ask": text}) if note else text, end=end)

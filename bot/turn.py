@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from bot.asking import ask, noted, title
 from bot.book import Book, Said, write
@@ -26,6 +27,7 @@ from bot.model import (
 )
 from bot.rules import Rules
 from flows.batch import Batch, BatchSet
+from flows.protocol import Protocol
 from flows.release import findings
 from flows.stage import UNDO
 
@@ -92,10 +94,22 @@ class Turn:
             held = [b for b in self.unit.batches.values() if b.holder == self.person.id]
             if len(held) > 1:
                 note = Prompt("note.which", {"sets": batch.names})
+        if note is None and batch.stage == self.book(batch).flow.start and not batch.practice:
+            note = self.training(self.book(batch).protocol)
         prompt = ask(
             batch, self.book(batch), self.said(), self.talk.pace, stepwise=self.talk.stepwise
         )
         self.reply(noted(note, prompt) if note else prompt, end=end, batch=batch)
+
+    def training(self, protocol: Protocol) -> Prompt | None:
+        """Once a day, where there is room for it: that nobody confirmed the numbers in force."""
+        today = self.now.astimezone(ZoneInfo(self.unit.site.zone)).date()
+        # Anything but a plain true leaves the numbers unconfirmed.
+        told = self.person is None or self.talk.told_training == today
+        if told or getattr(protocol, "confirmed", False) is True:
+            return None
+        self.put_talk(told_training=today)
+        return Prompt("note.training")
 
     # ---- reminders --------------------------------------------------------------------------
 

@@ -54,6 +54,9 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "danger.blood_hours": (1, 72),
     "danger.ask_after_hours": (1, 72),
     "practice.hasten_factor": (1, 1000),
+    "planning.used_fraction": (0.01, 1),
+    "planning.turnaround_hours": (1, 72),
+    "planning.risk": (0.0001, 0.2),
 }
 # Which side of a number is the weaker one. A file may give such a number a `least`: the weakest
 # value that its own source allows, so that a slip of the hand cannot go below the source.

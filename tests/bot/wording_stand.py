@@ -199,6 +199,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "choose": ("B0", "B1"),
     "danger": (),
     "danger_after": (),
+    "need": (),
     "spores": (),
     "spores_day": (),
     "spores_load": (),
