@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from bot.model import Bottle
@@ -28,3 +28,11 @@ def stocked(*stock: Bottle, litres: float = 5, **more: Any) -> Ward:
         "measures": (JUG, CUP, SPOON),
     }
     return Ward(site=replace(PLACE, **(values | more)))
+
+
+def bottle(name: str, today: date) -> Bottle:
+    """The stock that a talk calls *name*."""
+    if name == "old bleach":
+        return replace(BLEACH, id="OLD-1", opened=today - timedelta(days=200))
+    fresh = {"bleach": replace(BLEACH, opened=today), "HTH": HTH, "NaDCC": NADCC}
+    return fresh[name]

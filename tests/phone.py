@@ -28,6 +28,7 @@ from bot.gateway import open_session
 from bot.mailbox import Mailbox, Message
 from bot.model import Unit
 from bot.register import Register
+from bot.sessions import publish
 from bot.views import Views
 from bot.web import create_app
 from bot.wiring import Parts, announce, build, connect
@@ -134,6 +135,11 @@ class World:
         )
         self.register = replace(self.register, facilities=facilities)
         announce(self.parts, self.register)
+
+    def stocks(self, site_id: str, **facts: Any) -> None:
+        """The register's page of the facility says *facts* of it, from now on."""
+        sites = [replace(s, **facts) if s.id == site_id else s for s in self.register.sites()]
+        publish(self.redis, sites, self.register.phones())
 
     def leaves(self, name: str) -> None:
         """The person is no longer in the register."""

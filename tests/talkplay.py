@@ -13,6 +13,7 @@ from pathlib import Path
 
 from bot.views import finding_prompt
 from flows.release import findings
+from tests.mixing_stand import CUP, JUG, SPOON, bottle
 from tests.phone import Phone, World
 
 TALKS = Path(__file__).parent / "talks"
@@ -149,6 +150,13 @@ class Player:
     def limits(self, site_id: str, names: str) -> None:
         self.world.limits(site_id, names.split())
 
+    def stocks(self, site_id: str, litres: str, names: str) -> None:
+        today = self.world.clock().date()
+        bottles = tuple(bottle(name, today) for name in names.split(", "))
+        self.world.stocks(
+            site_id, soak_ml=1000 * float(litres), measures=(JUG, CUP, SPOON), stock=bottles
+        )
+
     def leaves(self, name: str) -> None:
         self.world.leaves(self._phone(name).name)
 
@@ -218,6 +226,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"(\d+) (second|minute|hour|day)s? pass(?:es)?", Player.passes),
     (r"(\w+)'s phone is (off|on)", Player.switch),
     (r"facility (\w+) has only: (.*)", Player.limits),
+    (r"facility (\w+) soaks in (\d+) L and has in stock: (.*)", Player.stocks),
     (r"(\w+) leaves the register", Player.leaves),
     (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),
     (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
