@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from flows.lethality import f0_minutes
+from flows.steam import steam_temp_c
 
 # A row may give these a `least`: the weakest that its own source allows. All: lower is weaker.
 CYCLE_LEAST = ("celsius", "gauge_kpa", "minutes")
@@ -18,6 +19,11 @@ MOST_CYCLES = 5  # of one machine: more do not fit the text that offers them
 # leaves a tenth, down to one in a million. The same manual's 25 min at 115 C come to F0 6.1 and
 # are refused: less than half, and we cannot tell such a row from a slip.
 FLOOR_C, FLOOR_MINUTES = 121.0, 15.0
+# A row whose own gauge, at sea level, makes steam colder than its own temperature by more than
+# this is a slip. Handbooks round: 15 lb/in2, printed beside 121 C, gives 120.95 C.
+ROW_SLACK_C = 0.5
+# What autoclaves do. The gauge of saturated steam of 138 C at sea level is 240 kPa (IAPWS-IF97).
+CELSIUS, GAUGE_KPA, MINUTES = (115, 138), (60, 300), (3, 120)
 
 
 class ProtocolError(ValueError):
@@ -69,9 +75,11 @@ def _cycle(row: Mapping[str, Any]) -> Cycle:
         raise ProtocolError(f"autoclave cycle {name}: unknown machine or load")
     if not cycle.source:
         raise ProtocolError(f"autoclave cycle {name} has no source")
-    if not (115 <= cycle.celsius <= 138 and cycle.gauge_kpa >= 60 and 3 <= cycle.minutes <= 120):
+    numbers = ((cycle.celsius, CELSIUS), (cycle.gauge_kpa, GAUGE_KPA), (cycle.minutes, MINUTES))
+    if not all(low <= number <= high for number, (low, high) in numbers):
         raise ProtocolError(f"autoclave cycle {name} lies outside what autoclaves do")
     _lethal(cycle)
+    _agrees(cycle)
     _cycle_least(cycle, row.get("least", {}))
     return cycle
 
@@ -87,6 +95,16 @@ def _lethal(cycle: Cycle) -> None:
         raise ProtocolError(
             f"autoclave cycle {cycle.id}: {cycle.celsius:g} C for {cycle.minutes:g} min is F0"
             f" {reached:.1f}; it must be {floor:.1f}, as {FLOOR_MINUTES:g} min at {FLOOR_C:g} C"
+        )
+
+
+def _agrees(cycle: Cycle) -> None:
+    """Refuse a row whose gauge is too low for its temperature: it would ask for colder steam."""
+    steam = steam_temp_c(cycle.gauge_kpa, 0)
+    if steam < cycle.celsius - ROW_SLACK_C:
+        raise ProtocolError(
+            f"autoclave cycle {cycle.id} contradicts itself: {cycle.gauge_kpa:g} kPa on the gauge"
+            f" is {steam:.1f} C at sea level, not {cycle.celsius:g} C"
         )
 
 

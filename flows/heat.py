@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
-from flows.autoclave import Cycle
+from flows.autoclave import ROW_SLACK_C, Cycle
 from flows.lethality import LOG_C, Sample, a0_seconds, f0_minutes
 from flows.steam import (
     atmosphere_kpa,
@@ -54,9 +54,6 @@ __all__ = [
 
 Indicator = Literal["changed", "unchanged", "none"]
 
-# A row whose own gauge, at sea level, makes steam colder than its own temperature by more than
-# this is a slip. Handbooks round: 15 lb/in2, printed beside 121 C, gives 120.95 C.
-ROW_SLACK_C = 0.5
 # The safe side, for whether a pot runs dry: the least heat that turns a kilogram into steam (at
 # 100 C, IAPWS-IF97: 2256.5 kJ; 2 % more at 5500 m), and a litre poured at 30 C or colder.
 KJ_PER_KG = 2256.4

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from iapws import IAPWS97  # type: ignore[import-untyped]
 
 from flows import protocol as module
 from flows.protocol import Protocol, ProtocolError, load, parse
@@ -18,12 +19,15 @@ LBM = "Laboratory Biosafety Manual, 3rd ed., WHO 2004"  # from memory: solids in
 CDC = "Guideline for Disinfection and Sterilization, CDC 2008, Table 7"
 
 
-def with_row(celsius: float, minutes: float, source: str = "a test") -> Protocol:
-    """The default protocol and one more row; the gauge is high enough for any of them."""
+def with_row(
+    celsius: float, minutes: float, source: str = "a test", gauge_kpa: float = 250
+) -> Protocol:
+    """The default protocol and one more row; a gauge of 250 kPa is enough for any of them."""
     return parse(
         f"{TEXT}\n[[autoclave.cycles]]\n"
         'id = "x1"\nmachine = "gravity"\nload = "wrapped"\n'
-        f'celsius = {celsius!r}\ngauge_kpa = 250\nminutes = {minutes!r}\nsource = "{source}"\n'
+        f'celsius = {celsius!r}\ngauge_kpa = {gauge_kpa}\n'
+        f'minutes = {minutes!r}\nsource = "{source}"\n'
     )
 
 
@@ -100,6 +104,59 @@ def test_hotter_or_longer_is_never_refused_where_less_is_taken(
         return
 
     assert with_row(min(celsius + hotter, 138), min(minutes + longer, 120)).cycle("x1") is not None
+
+
+# ---- the gauge beside the temperature -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("celsius", "kpa"),
+    [
+        (121, 103),  # printed so in handbooks: 15 lb/in2, 120.9 C
+        (121, 106),  # Reference Manual, Appendix C, as printed
+        (132, 185),
+        (134, 203),
+    ],
+)
+def test_a_gauge_of_saturated_steam_may_stand(celsius: float, kpa: float) -> None:
+    """IAPWS-IF97 at sea level: 103.7, 185.5 and 202.9 kPa; handbooks round."""
+    assert with_row(celsius, 30, gauge_kpa=kpa).cycle("x1") is not None
+
+
+@pytest.mark.parametrize(
+    ("celsius", "kpa"),
+    [
+        (121, 98),  # 14.2 psi: 119.5 C
+        (132, 103),  # the gauge of another row
+        (134, 185),
+        (138, 203),
+    ],
+)
+def test_a_gauge_that_asks_for_colder_steam_than_the_row_is_refused(
+    celsius: float, kpa: float
+) -> None:
+    with pytest.raises(ProtocolError, match="cycle x1 contradicts itself"):
+        with_row(celsius, 30, gauge_kpa=kpa)
+
+
+@pytest.mark.parametrize("kpa", [59, 301, 1850, math.inf])
+def test_a_gauge_that_no_autoclave_shows_is_refused(kpa: float) -> None:
+    with pytest.raises(ProtocolError, match="cycle x1 lies outside what autoclaves do"):
+        with_row(121, 30, gauge_kpa=kpa)
+
+
+@given(st.floats(119, 138), st.floats(60, 300))
+def test_no_row_stands_whose_gauge_is_a_degree_too_cold(celsius: float, kpa: float) -> None:
+    """The saturation line of another program, the iapws package."""
+    theirs = IAPWS97(P=(kpa + 101.325) / 1000, x=0).T - 273.15
+    if theirs < celsius - 0.51:
+        with pytest.raises(ProtocolError, match="contradicts itself"):
+            with_row(celsius, 30, gauge_kpa=kpa)
+    elif theirs > celsius - 0.49:
+        assert with_row(celsius, 30, gauge_kpa=kpa).cycle("x1") is not None
+
+
+# ---- what is shipped ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["default", "boiled-water", "immersion"])
