@@ -31,7 +31,7 @@ MOST_RECORDS = 500
 METHODS = {"GET", "POST", "PUT", "PATCH", "DELETE"}
 RETRY_SECONDS = "30"
 
-_TYPED_NUMBER = re.compile(r"\+?\d(?:[ .()-]?\d){6,}")  # what a person may have typed as a phone
+TYPED_NUMBER = re.compile(r"\+?\d(?:[ .()-]?\d){6,}")  # what a person may have typed as a phone
 _PHONE = re.compile(r"\+\d{6,}")
 _RECORDS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Record | list[Record])
 _CONDITIONS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Conditions | list[Conditions])
@@ -289,4 +289,4 @@ def _without_phones(entry: dict[str, Any]) -> dict[str, Any]:
     """A log entry in which no number that somebody typed can be dialled."""
     facts = {k: _PHONE.sub("[number]", v) if isinstance(v, str) else v
              for k, v in entry["facts"].items()}
-    return {**entry, "said": _TYPED_NUMBER.sub("[number]", entry["said"]), "facts": facts}
+    return {**entry, "said": TYPED_NUMBER.sub("[number]", entry["said"]), "facts": facts}

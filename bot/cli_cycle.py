@@ -47,7 +47,7 @@ def run(words: argparse.Namespace) -> int:
         dry=not words.wet,
     )
     cycle, judged = _judge(protocol, reading, words.altitude)
-    reasons = [_sentence(reason, words.gauge) for reason in judged.reasons]
+    reasons = [sentence(reason, words.gauge) for reason in judged.reasons]
     f0 = _f0(reading, judged)
     facts = {
         "cycle": cycle.id,
@@ -126,7 +126,7 @@ def _f0(reading: LoadReading, judged: Verdict) -> float | None:
     return f0_minutes([(0.0, plateau), (reading.minutes * 60, plateau)])
 
 
-def _sentence(reason: Reason, gauge: str | None) -> str:
+def sentence(reason: Reason, gauge: str | None) -> str:
     """What a nurse can do about *reason*. What was shown is rounded down, what it needs up."""
     code = reason.code
     if code == "indicator":

@@ -17,12 +17,13 @@ from flask import Blueprint, Response, abort, render_template, request
 from werkzeug.exceptions import HTTPException
 
 from bot import desk_card
+from bot.desk_load import load_record
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
 from bot.handset import POLICY
 from bot.model import Site
 from bot.rules import Rules
-from bot.store import Store
+from bot.store import BatchFilter, Store
 from bot.wording import Wording
 from flows.protocol import Protocol
 
@@ -66,6 +67,7 @@ def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datet
         "": views.facilities,
         "/card/<facility>": views.card,
         "/paper/<facility>": views.paper,
+        "/load/<batch_id>": views.load,
     }
     for path, view in routes.items():
         pages.add_url_rule(path, view.__name__, view)
@@ -128,8 +130,14 @@ class _Views:
         rows = self.desk.store.facilities()
         protocols = {s.id: self.desk.rules.protocol_for(s).id
                      for s in self.desk.store.load_register().sites()}  # fmt: skip
-        return render_template("desk_list.html", rows=rows, protocols=protocols,
+        loads = {row["id"]: self._loads(row["id"]) for row in rows if row["autoclave"]}
+        return render_template("desk_list.html", rows=rows, protocols=protocols, loads=loads,
                                training=TRAINING, first=FIRST)  # fmt: skip
+
+    def _loads(self, facility: str) -> list[Any]:
+        """The newest autoclave batches of *facility*."""
+        wanted = BatchFilter(facility=facility, method="autoclave", limit=MOST_BATCHES)
+        return list(self.desk.store.batches(wanted).rows)
 
     def card(self, facility: str) -> str:
         """The bench card: the facility's own methods and numbers."""
@@ -156,6 +164,20 @@ class _Views:
             "desk_paper.html", **self.desk.head(protocol), **_sheet(site, protocol),
             numbers=desk_card.numbers(protocol),
         )  # fmt: skip
+
+    def load(self, batch_id: str) -> str:
+        """The sterilisation record of an autoclave batch."""
+        batch = self.desk.store.document(batch_id)
+        if batch is None:
+            abort(404, "There is no such batch in the store.")
+        sites = self.desk.store.load_register().sites()
+        zone = next((s.zone for s in sites if s.id == batch.facility), "UTC")
+        protocol = self.desk.rules.protocols.get(batch.protocol)
+        record = load_record(batch, protocol, zone, self.desk.wording)
+        if record is None:
+            abort(404, "This batch was not in an autoclave, so there is no record of a load.")
+        head = self.desk.head(protocol) if protocol else {"training": TRAINING, "first": FIRST}
+        return render_template("desk_load.html", record=record, batch=batch_id, **head)
 
 
 def _sheet(site: Site, protocol: Protocol) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from bot.cli_trade_words import CAUTIONS
-from bot.desk_words import FIRST_AID, METHOD_NAMES, RECORD, line
+from bot.desk_words import FIRST_AID, METHOD_NAMES, TIMES, line, record
 from bot.model import Bottle, Site
 from flows.heat import a0_seconds, boiling_point_c, gauge_kpa, kpa_to_psi
 from flows.measures import Amount
@@ -31,11 +31,12 @@ FADING = ("bleach", "chlorinated lime")
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of a sheet: *mark* of the log, what is done, and what a paper log asks for."""
+    """One line of a sheet: *mark* of the log, what is done, what a paper log asks for at it."""
 
     mark: str
     text: str
     record: str
+    time: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,9 @@ def ways(site: Site, protocol: Protocol) -> tuple[Way, ...]:
 
 
 def _rows(marks: Sequence[str], method: str, values: Mapping[str, str]) -> tuple[Row, ...]:
-    return tuple(Row(m, line(m, method, values), RECORD.get(m, "")) for m in marks)
+    return tuple(
+        Row(m, line(m, method, values), record(m, method), TIMES.get(m, "")) for m in marks
+    )
 
 
 def _way(site: Site, protocol: Protocol, method: str) -> Way:

@@ -81,14 +81,10 @@ FIRST_AID = (
 
 RECORD: Mapping[str, str] = {
     "apart": "pieces:",
-    "vinegar_started": "time in:",
-    "vinegar_out": "time out:",
     "solution_fresh": "made at:",
     "solution_strength": "%:",
     "loaded": "load no.:",
     "cycle": "cycle:",
-    "exposure_started": "TIME IN:",
-    "exposed": "TIME OUT:",
     "soak_rinsed": "rinses:",
     "read_temperature": "C:",
     "read_pressure": "kPa / psi:",
@@ -99,6 +95,21 @@ RECORD: Mapping[str, str] = {
     "tested": "pass / fail",
     "stored": "until:",
 }
+
+# What its column of times asks for; empty: when it was done.
+TIMES: Mapping[str, str] = {
+    "vinegar_started": "IN:",
+    "vinegar_out": "OUT:",
+    "exposure_started": "IN:",
+    "exposed": "OUT:",
+}
+ONLY_IN_THE_AUTOCLAVE = ("loaded",)  # other pots have no load number
+
+
+def record(mark: str, method: str) -> str:
+    """What the paper log asks for at *mark*."""
+    spared = mark in ONLY_IN_THE_AUTOCLAVE and method != "autoclave"
+    return "" if spared else RECORD.get(mark, "")
 
 
 def line(mark: str, method: str, numbers: Mapping[str, str]) -> str:
