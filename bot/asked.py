@@ -49,7 +49,7 @@ def expiry(turn: Turn) -> bool:
 
 
 def _lasting(ready: list[SetState], room: int) -> dict[str, Shown]:
-    """The READY sets, the first to expire first, as many as *room* units hold, and how many more."""
+    """The READY sets, the first to expire first, as many as *room* units hold, and the rest."""
     parts: dict[str, Shown] = {"ready": Prompt("expiry.ready")}
     left = len(ready)
     for n, (until, names) in enumerate(_breaths(ready)):

@@ -104,9 +104,8 @@ class Turn:
     def training(self, protocol: Protocol) -> Prompt | None:
         """Once a day, where there is room for it: that nobody confirmed the numbers in force."""
         today = self.now.astimezone(ZoneInfo(self.unit.site.zone)).date()
-        # Anything but a plain true leaves the numbers unconfirmed.
         told = self.person is None or self.talk.told_training == today
-        if told or getattr(protocol, "confirmed", False) is True:
+        if told or protocol.confirmed:
             return None
         self.put_talk(told_training=today)
         return Prompt("note.training")

@@ -120,7 +120,7 @@ def test_a_short_note_is_not_dropped_where_the_footer_makes_room_for_it() -> Non
 # What is never about a practice batch, and what is never about a batch at all.
 NEVER_PRACTICE = {"tell", "recall", "closed.ready", "closed.ready_aside"}
 NEVER_MARKED = re.compile(
-    r"danger.*|carrier\..*|stranger\..*|sorry|supervisor|handed|screen\..*|help\.screen|status\..*"
+    r"danger.*|need\.answer|carrier\..*|stranger\..*|sorry|supervisor|handed|screen\..*|help\.screen|status\..*"
     r"|none\..*|word\..*|foot.*|.*\.mark|framed|noted"
 )
 
