@@ -108,7 +108,7 @@ def test_stronger_than_it_should_be_is_warned_of() -> None:
 @pytest.mark.parametrize(
     ("stock", "measures", "reason"),
     [
-        (replace(BLEACH, stock=Stock("bleach", "liquid", 0.4)), None, "not stronger"),
+        (replace(BLEACH, stock=Stock("bleach", "liquid", 0.4)), (JUG,), "not stronger"),
         (HTH, (JUG,), "No measure"),
         (BLEACH, (SPOON,), "No measure"),
         (BLEACH, (Measure("drum", 9000, 9000),), "too coarse"),
@@ -117,9 +117,9 @@ def test_stronger_than_it_should_be_is_warned_of() -> None:
     ],
 )  # fmt: skip
 def test_what_cannot_be_mixed_says_why_and_offers_other_stock(
-    stock: Bottle, measures: tuple[Measure, ...] | None, reason: str
+    stock: Bottle, measures: tuple[Measure, ...], reason: str
 ) -> None:
-    ward = stocked(stock, **({"measures": measures} if measures else {}))
+    ward = stocked(stock, measures=measures)
     ward.says("MIX")
 
     told = ward.says("1")

@@ -17,6 +17,7 @@ from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_a
 from bot.model import SetCard
 from flows.batch import METHODS, Batch
 from tests.bot.watched import WatchedWard
+from tests.mixing_stand import BLEACH, CUP, HTH, JUG, NADCC, SPOON
 from tests.nurse import (
     ASHA,
     BELA,
@@ -34,7 +35,9 @@ SETS = (
     SetCard("SUC-1", "Suction model B", "suction", 3, METHODS),
     SetCard("SUC-2", "Suction model C", "suction", 3, ("boiling", "steaming")),
 )
-SITE = replace(PLACE, sets=SETS)
+# Bottles that are fresh, in doubt and unknown: what a mix may and may not go by.
+STOCK = (BLEACH, replace(BLEACH, id="BL-2", opened=None), HTH, NADCC)
+SITE = replace(PLACE, sets=SETS, stock=STOCK, soak_ml=5000, measures=(JUG, CUP, SPOON))
 PHONES = (ASHA, BELA, CHIEF, SENA)
 
 people = st.sampled_from(PHONES)
@@ -48,7 +51,7 @@ words = st.sampled_from(
     ["STATUS", "menu", "HAND", "TAKE", "PRACTISE", "GUIDED", "BRIEF", "PROBLEM", "DANGER", "LEFT",
      "USED", "OPENED", "opened BAG-1", "WET SUC-1 BAG-1", "BROKEN BAG-2", "STOP", "START", "HELP",
      "NEEDLE", "BLOOD", "SPLASH", "needle stick", "SEEN",
-     "INFO", "CANCEL", "YES", "END"]
+     "INFO", "CANCEL", "YES", "END", "MIX", "mix"]
 )  # fmt: skip
 names = st.lists(st.sampled_from([s.id for s in SETS]), min_size=1, max_size=3).map(" ".join)
 nonsense = st.one_of(
@@ -88,6 +91,13 @@ class RandomPeople(RuleBasedStateMachine):
     @rule(phone=staff, several=st.lists(digits, min_size=2, max_size=6))
     def texts_several_digits(self, phone: str, several: list[str]) -> None:
         self.ward.says(*several, phone=phone)
+
+    @rule(phone=staff, several=st.lists(st.sampled_from("1234567"), max_size=2))
+    def mixes(self, phone: str, several: list[str]) -> None:
+        """From the list to the label at most: nothing of it answers a batch."""
+        before = self.ward.unit.batches
+        self.ward.says("MIX", *several, phone=phone)
+        assert self.ward.unit.batches == before
 
     @rule(phone=staff, sets=names, turns=st.integers(3, 40), method=st.sampled_from(METHODS))
     def works_well(self, phone: str, sets: str, turns: int, method: str) -> None:
