@@ -71,9 +71,10 @@ def _happened(turn: Turn, kind: str) -> None:
     if kind not in turn.talk.dangers:
         turn.put_talk(dangers=(*turn.talk.dangers, kind))
         _alert(turn, _report(turn, kind))
-        if kind in BLOOD:
-            _ask_later(turn, kind)
-    turn.put_talk(screen="danger_after", choices=(), practice=False, tries=0)
+        if kind in BLOOD and sum(k in BLOOD for k in turn.talk.dangers) == 1:
+            _ask_later(turn, kind)  # once for one accident, whatever it is called
+    screen = "danger_when" if kind in BLOOD else "danger_after"
+    turn.put_talk(screen=screen, choices=(), practice=False, tries=0)
     rules = turn.rules.protocol_for(turn.unit.site)
     values: dict[str, Shown] = {
         "minutes": f"{rules['danger.rinse_minutes']:g}",
@@ -159,17 +160,44 @@ def _next(turn: Turn, at: datetime) -> datetime:
 
 def _ask_later(turn: Turn, kind: str) -> None:
     me = turn.person.id if turn.person else ""
-    if any(r.at >= turn.now - SAME for r in _mine(turn)):
-        return  # the same accident under its other name
     reminder_id = turn.next_id("blood")
     facts = {"kind": kind, "asked": "0"}
     due = _next(turn, turn.now)
     turn.remind(Reminder(reminder_id, "blood", me, turn.now, due, facts))
 
 
+def answer_when(turn: Turn, text: str) -> bool:
+    """How many hours ago it was, in two digits or three: a digit sent twice is no number of hours.
+
+    The hours count from then; past them it is still to be reported.
+    """
+    if not (text.isascii() and text.isdecimal() and len(text) in (2, 3)):
+        return False
+    at = turn.now - timedelta(hours=int(text))
+    turn.put_talk(screen="danger_after", tries=0)
+    known = _mine(turn)
+    if not known:
+        show(turn)
+        return True
+    reminder = replace(known[-1], at=at, due=_next(turn, at))
+    values = _about(turn, reminder)
+    past = turn.now >= _deadline(turn, at)
+    if past:
+        turn.forget(reminder)
+    else:
+        turn.remind(reminder)
+    if past or int(text):
+        values["kind"] = Prompt(f"danger.kind.{reminder.facts['kind']}")
+        _alert(turn, Prompt("danger.tell_past" if past else "danger.tell_blood", values))
+    turn.reply(framed(Prompt("danger.past" if past else "danger.by", values), "foot.screen"))
+    return True
+
+
 def _mine(turn: Turn) -> list[Reminder]:
+    """What this person is asked after, the newest report last."""
     me = turn.person.id if turn.person else ""
-    return [r for r in turn.unit.reminders.values() if r.kind == "blood" and r.by == me]
+    mine = [r for r in turn.unit.reminders.values() if r.kind == "blood" and r.by == me]
+    return sorted(mine, key=lambda r: int(r.id.rpartition("-")[2]))
 
 
 def seen(turn: Turn) -> bool:
@@ -227,5 +255,6 @@ COMMANDS: dict[str, Callable[[Turn], bool]] = {
 }
 ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "danger": answer_danger,
+    "danger_when": answer_when,
     "danger_after": answer_after,
 }

@@ -178,7 +178,7 @@ def test_a_question_for_a_number_offers_no_digits(stage: Stage) -> None:
 @pytest.mark.parametrize(
     ("screen", "digits"),
     [("home", "123456"), ("menu", "1234567"), ("pace", "12"), ("sets", ""), ("people", ""),
-     ("danger", "1234567"), ("danger_after", "0")],
+     ("danger", "1234567"), ("danger_after", "0"), ("danger_when", "0")],
 )
 def test_a_screen_offers_its_own_digits(screen: str, digits: str) -> None:
     assert DIGIT.findall(ENGLISH[f"screen.{screen}"]) == list(digits)

@@ -13,9 +13,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from bot.asking import framed
 from bot.dangers import COMMANDS, KINDS
 from bot.model import Unit
 from bot.rules import ACCIDENTS
+from flows.prompts import fits
+from tests.bot.wording_stand import holes_filled, text_of
 from tests.nurse import ASHA, BEGAN, BELA, CHIEF, PLACE, SENA, Ward, play
 
 ABOVE = {SENA, CHIEF}
@@ -90,9 +93,9 @@ AID = {
     "2": ["15 min", "clothes off", "rinse again"],
     "3": ["fresh air", "rest", "clinician"],
     "4": ["rinse mouth", "drink", "Do NOT vomit", "clinician"],
-    "5": ["soap and water", "do not squeeze or suck", "NOW"],
+    "5": ["soap and water", "Do not squeeze or suck", "NOW"],
     "6": ["water", "clinician"],
-    "7": ["15 min", "soap and water", "NOW"],
+    "7": ["15 min", "soap, water", "NOW"],
 }
 
 
@@ -194,7 +197,7 @@ def test_when_the_time_is_over_the_first_aid_says_so() -> None:
     ward = soaking()
     ward.passes(minutes=21)
 
-    assert "Time over" in ward.says("NEEDLE")
+    assert "Time up" in ward.says("NEEDLE")
 
 
 def test_the_bell_rings_in_the_danger_screen_and_the_next_1_takes_nothing_out() -> None:
@@ -258,6 +261,57 @@ def test_after_blood_the_deadline_is_72_hours_from_now(digit: str) -> None:
     [reminder] = ward.unit.reminders.values()
     assert (reminder.kind, reminder.by) == ("blood", "ASHA")
     assert ward.timers == {reminder.id: BEGAN + timedelta(hours=24)}
+
+
+def test_the_72_hours_count_from_when_it_happened() -> None:
+    ward = Ward()
+    ward.says("NEEDLE")
+
+    text = ward.says("10")
+
+    assert local(ward, hours=62) in text
+    assert local(ward, hours=62) in to(ward, CHIEF)[-1]
+    [reminder] = ward.unit.reminders.values()
+    assert ward.timers == {reminder.id: BEGAN + timedelta(hours=14)}
+
+
+def test_reported_after_73_hours_it_is_past_and_still_to_be_reported_today() -> None:
+    ward = Ward()
+    ward.says("NEEDLE")
+
+    text = ward.says("73")
+
+    assert "72 h are past" in text
+    assert "still report today" in text
+    assert "72 h are past" in to(ward, CHIEF)[-1]
+    assert (ward.unit.reminders, ward.timers) == ({}, {})
+
+
+def test_just_now_changes_nothing_and_tells_nobody_again() -> None:
+    ward = Ward()
+    ward.says("NEEDLE")
+    reminders, told = ward.unit.reminders, len(ward.said)
+
+    assert local(ward, hours=72) in ward.says("00")
+
+    assert (ward.unit.reminders, len(ward.said)) == (reminders, told)
+
+
+@pytest.mark.parametrize("text", ["5", "1", "-10", "1000", "\u0661\u0660", "10 h", ""])
+def test_only_two_or_three_digits_are_hours(text: str) -> None:
+    ward = soaking()
+    ward.says("NEEDLE")
+    unit = replace(ward.unit, talks={})
+
+    assert "hours ago" in ward.says(text)
+    assert replace(ward.unit, talks={}) == unit
+
+
+@pytest.mark.parametrize("digit", KINDS)
+def test_first_aid_fits_with_its_keys_and_the_clock(digit: str) -> None:
+    prompt = framed(holes_filled(f"danger.{KINDS[digit]}"), "foot.screen")
+
+    assert fits(text_of(prompt)), (len(text_of(prompt)), text_of(prompt))
 
 
 @pytest.mark.parametrize("digit", ["1", "2", "3", "4", "6"])
