@@ -187,7 +187,8 @@ def answer_when(turn: Turn, text: str) -> bool:
     else:
         turn.remind(reminder)
     if past or int(text):
-        values["kind"] = Prompt(f"danger.kind.{reminder.facts['kind']}")
+        kind = reminder.facts["kind"]
+        values["kind"] = Prompt(f"danger.kind.{kind}")
         _alert(turn, Prompt("danger.tell_past" if past else "danger.tell_blood", values))
     turn.reply(framed(Prompt("danger.past" if past else "danger.by", values), "foot.screen"))
     return True
