@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from flask import Blueprint, Response, abort, render_template, request
 from werkzeug.exceptions import HTTPException
 
-from bot import desk_card
+from bot import desk_card, desk_label
 from bot.desk_load import load_record
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
@@ -28,6 +28,7 @@ from bot.wording import Wording
 from flows.protocol import Protocol
 
 USER = "desk"
+MOST_TYPED = 40  # characters of one field
 MOST_BATCHES = 10  # of one facility, on the first page
 
 
@@ -63,11 +64,12 @@ def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datet
     pages.after_request(_guard)
     pages.register_error_handler(HTTPException, _sorry)
     pages.register_error_handler(StoreDown, _store_down)
-    routes: Mapping[str, Callable[..., str]] = {
+    routes: Mapping[str, Callable[..., str | tuple[str, int]]] = {
         "": views.facilities,
         "/card/<facility>": views.card,
         "/paper/<facility>": views.paper,
         "/load/<batch_id>": views.load,
+        "/label": views.label,
     }
     for path, view in routes.items():
         pages.add_url_rule(path, view.__name__, view)
@@ -178,6 +180,27 @@ class _Views:
             abort(404, "This batch was not in an autoclave, so there is no record of a load.")
         head = self.desk.head(protocol) if protocol else {"training": TRAINING, "first": FIRST}
         return render_template("desk_load.html", record=record, batch=batch_id, **head)
+
+    def label(self) -> tuple[str, int]:
+        """The form for a solution's label, and the label once it is filled in."""
+        sites = [s for s in self.desk.store.load_register().sites() if s.methods]
+        if not sites:
+            abort(404, "No facility is in the register yet.")
+        site = self.desk.site(request.args.get("facility") or sites[0].id)
+        protocol, now = self.desk.rules.protocol_for(site), self.desk.clock()
+        typed = desk_label.blank(protocol, site.zone, now)
+        filled = "percent" in request.args
+        typed |= {k: v[:MOST_TYPED] for k, v in request.args.items() if k in desk_label.FIELDS}
+        tag, wrong = None, ""
+        try:
+            tag = desk_label.printed(typed, site, protocol, now) if filled else None
+        except desk_label.Wrong as kind:
+            wrong = str(kind)
+        page = render_template(
+            "desk_label.html", **self.desk.head(protocol), site=site, sites=sites, typed=typed,
+            products=desk_label.PRODUCTS, tag=tag, wrong=wrong,
+        )  # fmt: skip
+        return page, 400 if wrong else 200
 
 
 def _sheet(site: Site, protocol: Protocol) -> dict[str, Any]:
