@@ -59,6 +59,28 @@ def test_three_kinds_of_stock_in_the_measures_there_are(
     assert "Gives 0.5%." in told
 
 
+def test_ten_tablets_of_one_gram_make_two_litres() -> None:
+    ward = stocked(NADCC, litres=2)
+    ward.says("MIX")
+
+    assert "water 2000mL (jug 2x1000), then NaDCC tabs 10." in ward.says("1")
+
+
+def test_a_bottle_within_the_limits_is_counted_with_what_may_be_left_never_with_more() -> None:
+    """8 % makes 7 L from 437.5 mL; a bottle that stood for weeks wants more of it, not less."""
+    fine = (Measure("jug", 10_000, 0.5),)
+    amounts = []
+    for days in (0, DAYS):
+        ward = stocked(old(days, 25), litres=7, measures=fine)
+        ward.says("MIX")
+        found = re.search(r"bleach ([\d.]+)mL", ward.says("1"))
+        assert found
+        amounts.append(float(found[1]))
+
+    assert amounts[0] == 437.5
+    assert amounts[1] > amounts[0]
+
+
 def test_what_is_rounded_is_rounded_to_the_strong_side_and_the_real_strength_is_told() -> None:
     """5 L of 0.5 % from 3.5 %: 714.29 mL in 4285.71 mL of water, by the same 1 to 6."""
     ward = stocked(litres=5)
