@@ -12,6 +12,7 @@ from bot.custody import opened
 from bot.model import Day, Prompt, Shown
 from bot.wording import NAME_LENGTH, Wording
 from flows.prompts import GSM, fits, segments
+from flows.reprocess import REPROCESS
 from tests.bot.wording_stand import (
     ENGLISH,
     NAME,
@@ -115,6 +116,21 @@ def test_a_short_note_is_not_dropped_where_the_footer_makes_room_for_it() -> Non
             if len(with_note) <= 160:
                 text = shown(noted(note, prompt))
                 assert any(each in text for each in either(with_note)), text
+
+
+@pytest.mark.parametrize("mark", ["", "demo"])
+def test_the_first_question_of_a_batch_has_room_for_the_days_notice(mark: str) -> None:
+    notice = Prompt("note.training")
+    first = [p for where, p in asks() if where.startswith(f"{REPROCESS.start} of")]
+    assert first
+    for prompt in first:
+        assert text_of(notice) in shown(noted(notice, prompt), mark)
+
+
+def test_the_main_screen_has_room_for_the_days_notice() -> None:
+    notice = Prompt("note.training")
+    [home] = [p for where, p in screens() if where == "screen home"]
+    assert text_of(notice) in shown(noted(notice, home))
 
 
 # What is never about a practice batch, and what is never about a batch at all.
