@@ -88,7 +88,7 @@ def numbers(protocol: Protocol, method: str = "") -> dict[str, str]:
         "life": f"{protocol['chlorine.solution_life_hours']:g}",
         "rinses": f"{protocol['chlorine.rinses_count']:g}",
         "vinegar": f"{protocol['vinegar.exposure_minutes']:g}",
-        "vinegar_parts": f"1 part to {protocol['vinegar.parts_water']:g}",
+        "vinegar_parts": f"1 part vinegar to {protocol['vinegar.parts_water']:g} water",
     }
 
 
@@ -226,7 +226,12 @@ def _name(bottle: Bottle) -> str:
 
 
 def _doubt(protocol: Protocol, bottle: Bottle, today: date) -> str:
-    """What must be done before the label is believed; "" for what does not fade in the dry."""
+    """What must be done before the label is believed; for NaDCC, how long its mix lasts in heat;
+    "" for what does not fade in the dry."""
+    if bottle.stock.product == "NaDCC":
+        minutes = math.floor(protocol["chlorine.nadcc_hot_hours"] * 60)
+        hot = protocol["chlorine.nadcc_hot_above_c"]
+        return f"Once mixed and above {hot:g} C: doubtful after {minutes} min. Test or make new."
     if bottle.stock.product not in FADING:
         return ""
     days, warm = protocol["chlorine.test_after_days"], protocol["chlorine.test_above_c"]

@@ -25,7 +25,7 @@ STEPS: Mapping[str, str] = {
     "washed": "Wash each piece under water with soap and a brush, inside and out.",
     "rinsed": "Rinse off all soap in clean water.",
     "scale_checked": "Look for white scale. If there is any: vinegar soak, then rinse well.",
-    "vinegar_started": "Scale only: cover with vinegar and water ({vinegar_parts}), {vinegar} min.",
+    "vinegar_started": "Scale only: under {vinegar_parts}, {vinegar} min.",
     "vinegar_out": "Scale only: take out when the time is over.",
     "vinegar_rinsed": "Scale only: rinse it off well. Vinegar and chlorine make poison gas.",
     "method": "Choose a method that the maker allows for every piece.",
