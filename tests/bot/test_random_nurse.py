@@ -99,6 +99,13 @@ class RandomPeople(RuleBasedStateMachine):
         self.ward.says("MIX", *several, phone=phone)
         assert self.ward.unit.batches == before
 
+    @rule(phone=staff, asked=st.sampled_from([("EXPIRY",), ("NEED", "30"), ("NEED", "08", "0")]))
+    def asks(self, phone: str, asked: tuple[str, ...]) -> None:
+        """What is only asked answers no batch."""
+        before = self.ward.unit.batches
+        self.ward.says(*asked, phone=phone)
+        assert self.ward.unit.batches == before
+
     @rule(phone=staff, sets=names, turns=st.integers(3, 40), method=st.sampled_from(METHODS))
     def works_well(self, phone: str, sets: str, turns: int, method: str) -> None:
         for _ in range(turns):
