@@ -59,6 +59,11 @@ def answer_danger(turn: Turn, text: str) -> bool:
     return kind is not None
 
 
+def still_asked(turn: Turn, text: str) -> bool:
+    """Which danger it was, where a bell came between the question and its answer."""
+    return _same(turn) and not turn.talk.dangers and answer_danger(turn, text)
+
+
 def answer_after(_turn: Turn, _text: str) -> bool:
     """After first aid no digit does anything: one sent twice would answer the batch's question."""
     return False

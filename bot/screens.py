@@ -145,7 +145,7 @@ def set_pace(turn: Turn, pace: str) -> None:
 def _choose(turn: Turn, text: str) -> bool:
     picked = _picked(turn, text)
     if not picked or len(picked) != 1:
-        return False
+        return dangers.still_asked(turn, text)
     turn.put_talk(screen="", batch=picked[0], choices=(), stepwise=False)
     chosen = turn.batch()
     show(turn, Prompt("note.chosen", {"sets": chosen.names}) if chosen else None)

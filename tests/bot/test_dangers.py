@@ -216,6 +216,28 @@ def test_the_bell_rings_in_the_danger_screen_and_the_next_1_takes_nothing_out() 
     assert ward.stage != "soak"
 
 
+def test_a_kind_that_the_bell_came_before_is_still_heard() -> None:
+    """The choose screen that the bell opens has one batch: 5 can only be the needle."""
+    ward = soaking()
+    ward.passes(minutes=19)
+    ward.says("DANGER")
+    ward.passes(minutes=1)
+    ward.bells()
+
+    assert "squeeze or suck" in ward.says("5")
+    assert "BELL" in ward.says("0")
+    assert ward.stage == "soak"
+
+
+def test_long_after_the_choose_screen_knows_nothing_of_a_danger() -> None:
+    ward = soaking()
+    ward.says("DANGER")
+    ward.passes(minutes=21)
+    ward.bells()
+
+    assert "Which batch" in ward.says("5")
+
+
 def test_the_batch_keeps_that_there_was_a_danger_and_not_which() -> None:
     ward = soaking()
 
