@@ -12,7 +12,9 @@ from bot import rows
 from bot.errors import RegisterError
 from bot.model import Person, Role, SetCard, Site
 from bot.rows import Reader, Row
+from bot.rows_stock import MOST_BOTTLES, STOCK_COLUMNS, Held, held, measures, soak_ml
 from flows.batch import METHODS, Kind, Method
+from flows.measures import Measure
 
 Autoclave = Literal["", "gravity", "prevacuum"]
 
@@ -24,6 +26,9 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "sets": ("id", "facility", "model"),
     "people": ("id", "name", "phone", "role", "place", "language"),
 }
+# Registers from before there was a mix in the conversation have neither this column nor the file.
+OPTIONAL: dict[str, tuple[str, ...]] = {"facilities": ("soak_ml",)}
+STOCK = "stock.csv"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +39,8 @@ class District:
 
 @dataclass(frozen=True, slots=True)
 class Facility:
-    """A place with its methods and its *measures* (vessels by name). Metres; *zone* of the tz
-    database; *protocol* names the numbers in force."""
+    """A place with its methods and its *measures*. Metres; *zone* of the tz database; *protocol*
+    names the numbers in force; *soak_ml* is what the soak container takes, 0 if nobody says."""
 
     id: str
     name: str
@@ -44,8 +49,9 @@ class Facility:
     zone: str
     methods: tuple[Method, ...]
     autoclave: Autoclave = ""
-    measures: tuple[str, ...] = ()
+    measures: tuple[Measure, ...] = ()
     protocol: str = "default"
+    soak_ml: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +88,7 @@ class Register:
     models: tuple[Model, ...]
     sets: tuple[RegisteredSet, ...]
     people: tuple[Member, ...]
+    stock: tuple[Held, ...] = ()
 
     def sites(self) -> tuple[Site, ...]:
         """One site a facility, then one a district, named `district-<id>`, for supervisors."""
@@ -114,7 +121,8 @@ class Register:
             altitude_m=facility.altitude_m, zone=facility.zone, methods=facility.methods,
             sets=self._cards(facility.id), people=self._staff(facility.id),
             supervisors=self._supervisors(facility.district), autoclave=facility.autoclave,
-            protocol=facility.protocol, measures=facility.measures,
+            protocol=facility.protocol, measures=facility.measures, soak_ml=facility.soak_ml,
+            stock=tuple(h.bottle for h in self.stock if h.facility == facility.id),
         )
 
     def _district_site(self, district: District) -> Site:
@@ -151,13 +159,19 @@ def _card(set_id: str, model: Model) -> SetCard:
 
 
 def read_register(folder: Path, region: str | None) -> Register:
-    """The register in *folder*, five CSV files in UTF-8, a header in each (see `COLUMNS`).
+    """The register in *folder*, five CSV files in UTF-8, a header in each (see `COLUMNS`), and the
+    stock in a sixth, if it is there.
 
     *region* (two letters, or None) is where a phone without a plus sign is. Raises
     RegisterError with every problem found; then nothing was read.
     """
     reader = Reader()
-    table = {name: reader.rows(folder / f"{name}.csv", COLUMNS[name]) for name in COLUMNS}
+    table = {
+        name: reader.rows(folder / f"{name}.csv", COLUMNS[name], OPTIONAL.get(name, ()))
+        for name in COLUMNS
+    }
+    there = (folder / STOCK).exists()
+    table["stock"] = reader.rows(folder / STOCK, STOCK_COLUMNS) if there else []
     whole = not reader.problems
     parsed = _Parsed(reader, table, region)
     if whole:  # else a reference to a row that was not read would be blamed on a good row
@@ -176,12 +190,14 @@ class _Parsed:
         self.models = [(r, _model(reader, r)) for r in table["models"]]
         self.sets = [(r, _set(reader, r)) for r in table["sets"]]
         self.people = [(r, _member(reader, r, region)) for r in table["people"]]
+        self.stock = [(r, h) for r in table["stock"] if (h := held(reader, r))]
         self._check_unique(reader)
 
     def register(self) -> Register:
         return assemble(
             (d for _, d in self.districts), (f for _, f in self.facilities),
             (m for _, m in self.models), (s for _, s in self.sets), (p for _, p in self.people),
+            (h for _, h in self.stock),
         )
 
     def _check_unique(self, reader: Reader) -> None:
@@ -191,6 +207,7 @@ class _Parsed:
         _unique(reader, "id", [(r, s.id) for r, s in self.sets])
         _unique(reader, "id", [(r, m.person.id) for r, m in self.people])
         _unique(reader, "phone", [(r, m.person.phone) for r, m in self.people])
+        _unique(reader, "id", [(r, h.bottle.id) for r, h in self.stock])
 
     def check_references(self, reader: Reader) -> None:
         """Report every id that names nothing."""
@@ -205,6 +222,11 @@ class _Parsed:
         for row, member in self.people:
             supervises = member.person.role == "supervisor"
             reader.known(row, "place", member.place, districts if supervises else facilities)
+        count = Counter(h.facility for _, h in self.stock)
+        for row, item in self.stock:
+            reader.known(row, "facility", item.facility, facilities)
+            if count[item.facility] > MOST_BOTTLES:
+                reader.say(row, f"facility: more than {MOST_BOTTLES} of {item.facility}")
 
 
 def assemble(
@@ -213,6 +235,7 @@ def assemble(
     models: Iterable[Model],
     sets: Iterable[RegisteredSet],
     people: Iterable[Member],
+    stock: Iterable[Held] = (),
 ) -> Register:
     """A register with every part in the order of its ids, whatever order the parts came in."""
     return Register(
@@ -221,6 +244,7 @@ def assemble(
         tuple(sorted(models, key=lambda m: m.id)),
         tuple(sorted(sets, key=lambda s: s.id)),
         tuple(sorted(people, key=lambda m: m.person.id)),
+        tuple(sorted(stock, key=lambda h: h.bottle.id)),
     )
 
 
@@ -254,6 +278,7 @@ def _facility(reader: Reader, row: Row) -> Facility:
     methods = _taken_methods(reader, row)
     kinds = rows.one_of("", "gravity", "prevacuum")
     autoclave = reader.take(row, "autoclave", kinds, "unread")
+    no_measures: tuple[Measure, ...] = ()
     if "autoclave" in methods and not autoclave:
         reader.say(row, "autoclave: its type is needed, gravity or prevacuum")
     return Facility(
@@ -264,8 +289,9 @@ def _facility(reader: Reader, row: Row) -> Facility:
         zone=reader.take(row, "zone", rows.a_zone, "UTC"),
         methods=methods,
         autoclave=cast("Autoclave", autoclave),
-        measures=reader.take(row, "measures", rows.words, ()),
+        measures=reader.take(row, "measures", measures, no_measures),
         protocol=reader.take(row, "protocol", rows.a_protocol, ""),
+        soak_ml=reader.take(row, "soak_ml", soak_ml, 0.0),
     )
 
 

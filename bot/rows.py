@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 from zoneinfo import ZoneInfo
@@ -53,23 +53,30 @@ class Reader:
         if wanted and wanted not in ids:
             self.say(row, f"{column}: there is no {wanted} in the register")
 
-    def rows(self, path: Path, columns: tuple[str, ...]) -> list[Row]:
-        """The rows of the file at *path*, which must have exactly these *columns*."""
+    def rows(
+        self, path: Path, columns: tuple[str, ...], optional: tuple[str, ...] = ()
+    ) -> list[Row]:
+        """The rows of the file at *path*, which must have these *columns*, each once, and may have
+        the *optional* ones: their cells are empty where it has not."""
         try:
             with path.open(encoding="utf-8-sig", newline="") as file:
                 table = csv.reader(file, strict=True)
                 header = [cell.strip() for cell in next(table, [])]
-                if self._header_is_wrong(path.name, header, columns):
+                absent = tuple(c for c in optional if c not in header)
+                if self._header_is_wrong(path.name, header, (*columns, *optional), absent):
                     return []
                 lines = [(table.line_num, cells) for cells in table if any(map(str.strip, cells))]
         except (OSError, UnicodeDecodeError, csv.Error) as exc:
             self.problems.append(f"{path.name}: cannot be read ({_why(exc)})")
             return []
         found = (self._row(path.name, line, header, cells) for line, cells in lines)
-        return [row for row in found if row]
+        empty = dict.fromkeys(absent, "")
+        return [replace(row, cells={**empty, **row.cells}) for row in found if row]
 
-    def _header_is_wrong(self, file: str, header: list[str], columns: tuple[str, ...]) -> bool:
-        missing = [c for c in columns if c not in header]
+    def _header_is_wrong(
+        self, file: str, header: list[str], columns: tuple[str, ...], absent: tuple[str, ...]
+    ) -> bool:
+        missing = [c for c in columns if c not in header and c not in absent]
         unknown = [c for c in header if c not in columns]
         twice = sorted({c for c in header if header.count(c) > 1 and c in columns})
         for what, names in (("missing", missing), ("unknown", unknown), ("repeated", twice)):
@@ -140,14 +147,6 @@ def a_language(text: str) -> str:
     if text and not _LANGUAGE.fullmatch(text):
         raise ValueError("a language is 2 or 3 lower-case letters")
     return text or "en"
-
-
-def words(text: str) -> tuple[str, ...]:
-    """Plain words separated by spaces; may be none."""
-    found = tuple(text.split())
-    if not all(_WORD.fullmatch(word) for word in found):
-        raise ValueError("only plain words separated by spaces")
-    return found
 
 
 def a_protocol(text: str) -> str:

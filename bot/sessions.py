@@ -1,10 +1,10 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch, set and reminder, and `spores`. The register's pages lie beside it. A commit is one script: it looks for
-the event's id and compares the version before it writes anything, then writes state, answer,
-outgoing messages, timers and pushes together. The scripts make names of keys from what they read,
-so all keys must be on one Redis server (a primary with replicas, not a cluster).
+batch, set and reminder, and `spores`. The register's pages lie beside it. A commit is one script:
+it looks for the event's id and compares the version before it writes anything, then writes state,
+answer, outgoing messages, timers and pushes together. The scripts make names of keys from what
+they read, so all keys must be on one Redis server (a primary with replicas, not a cluster).
 """
 
 from __future__ import annotations

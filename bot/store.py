@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import msgspec
@@ -17,11 +17,12 @@ from sqlalchemy import Connection, delete, insert, select, text
 from bot import belief, queries, recording
 from bot.database import Database
 from bot.errors import StoreRefused
-from bot.model import Conditions, Person, Push, Pushed, SetState
+from bot.model import Bottle, Conditions, Person, Push, Pushed, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
-from bot.tables import batches, districts, facilities, models, people, sets
+from bot.rows_stock import Held, measure_words, measures, stock_cells, stock_of
+from bot.tables import batches, districts, facilities, models, people, sets, stock
 from flows.batch import Batch
 
 __all__ = ["BatchFilter", "CountFilter", "Page", "Record", "SetFilter", "Store"]
@@ -72,7 +73,7 @@ class Store:
         with self.database.write() as connection:
             if self.database.is_postgresql:  # one importer at a time; readers go on
                 connection.execute(text("LOCK TABLE districts IN EXCLUSIVE MODE"))
-            for table in (people, sets, models, facilities, districts):
+            for table in (stock, people, sets, models, facilities, districts):
                 connection.execute(delete(table))
             for table, rows in _register_rows(register):
                 if rows:
@@ -208,13 +209,15 @@ def _register_rows(register: Register) -> list[tuple[Any, list[Row]]]:
         (models, [_model_row(m) for m in register.models]),
         (sets, [{"id": s.id, "facility": s.facility, "model": s.model} for s in register.sets]),
         (people, [_member_row(m) for m in register.people]),
+        (stock, [stock_cells(h) for h in register.stock]),
     ]
 
 
 def _facility_row(f: Facility) -> Row:
     return {"id": f.id, "name": f.name, "district": f.district, "altitude_m": f.altitude_m,
             "zone": f.zone, "methods": " ".join(f.methods), "autoclave": f.autoclave,
-            "measures": " ".join(f.measures), "protocol": f.protocol}
+            "measures": measure_words(f.measures), "protocol": f.protocol,
+            "soak_ml": f.soak_ml}
 
 
 def _model_row(m: Model) -> Row:
@@ -235,12 +238,20 @@ def _read_register(connection: Connection) -> Register:
     return assemble(
         (District(r.id, r.name) for r in rows(districts)),
         (Facility(r.id, r.name, r.district, r.altitude_m, r.zone, tuple(r.methods.split()),
-                  r.autoclave, tuple(r.measures.split()), r.protocol) for r in rows(facilities)),
+                  r.autoclave, measures(r.measures), r.protocol, r.soak_ml)
+         for r in rows(facilities)),
         (Model(r.id, r.kind, _pieces(r.pieces), tuple(r.methods.split())) for r in rows(models)),
         (RegisteredSet(r.id, r.facility, r.model) for r in rows(sets)),
         (Member(Person(r.id, r.name, r.phone, r.role, r.language), r.place)
          for r in rows(people)),
+        (_held(r) for r in rows(stock)),
     )
+
+
+def _held(r: Any) -> Held:
+    opened = date.fromisoformat(r.opened) if r.opened else None
+    kept = Bottle(r.id, stock_of(r.product, r.form, r.strength, r.unit), opened, r.celsius)
+    return Held(kept, r.facility)
 
 
 def _pieces(text_: str) -> tuple[tuple[str, int], ...]:

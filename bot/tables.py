@@ -74,7 +74,7 @@ facilities = Table(
     Column("district", Words, ForeignKey("districts.id"), nullable=False),
     Column("altitude_m", Float, nullable=False),
     _words("zone"), _words("methods"), _words("autoclave"), _words("measures"),
-    _words("protocol"),
+    _words("protocol"), Column("soak_ml", Float, nullable=False, server_default="0"),
 )
 
 models = Table("models", metadata, _id(), _words("kind"), _words("pieces"), _words("methods"))
@@ -89,6 +89,14 @@ people = Table(
     "people", metadata, _id(), _words("name"),
     Column("phone", Words, nullable=False, unique=True),
     _words("role"), _words("place"), _words("language"),
+)
+
+# The chlorine that facilities hold: `opened` is a day or empty, `celsius` null where nobody knows.
+stock = Table(
+    "stock", metadata, _id(),
+    Column("facility", Words, ForeignKey("facilities.id"), nullable=False), _words("product"),
+    _words("form"), Column("strength", Float, nullable=False), _words("unit"),
+    _words("opened"), Column("celsius", Float),
 )
 
 # One row a batch, its newest version. `day` and `month` are those of its closing, in the

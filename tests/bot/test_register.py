@@ -15,7 +15,7 @@ DEMO = Path(__file__).parents[2] / "bot" / "demo"
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    for name in COLUMNS:
+    for name in (*COLUMNS, "stock"):
         shutil.copy(DEMO / f"{name}.csv", tmp_path)
     return tmp_path
 
@@ -94,19 +94,19 @@ def test_byte_order_mark_of_a_spreadsheet_is_no_part_of_the_header(folder: Path)
     ("districts", "OK,", "name: a name has 1 to 40"),
     ("districts", f"OK,{'x' * 41}", "name: a name has 1 to 40"),
     ("districts", "OK", "1 cells where the header has 2"),
-    ("facilities", "F,Name,NONE,0,UTC,boiling,,,", "district: there is no NONE"),
-    ("facilities", "F,Name,TAM,9001,UTC,boiling,,,", "altitude_m: an altitude is between"),
-    ("facilities", "F,Name,TAM,-501,UTC,boiling,,,", "altitude_m: an altitude is between"),
-    ("facilities", "F,Name,TAM,nan,UTC,boiling,,,", "altitude_m: an altitude is between"),
-    ("facilities", "F,Name,TAM,high,UTC,boiling,,,", "altitude_m: an altitude is a number"),
-    ("facilities", "F,Name,TAM,0,Mars/Olympus,boiling,,,", "zone: no such time zone"),
-    ("facilities", "F,Name,TAM,0,../etc,boiling,,,", "zone: no such time zone"),
-    ("facilities", "F,Name,TAM,0,Africa,boiling,,,", "zone: no such time zone"),
-    ("facilities", "F,Name,TAM,0,,boiling,,,", "zone: no such time zone"),
-    ("facilities", "F,Name,TAM,0,UTC,boiling baking,,,", "methods: at least one"),
-    ("facilities", "F,Name,TAM,0,UTC,,,,", "methods: at least one"),
-    ("facilities", "F,Name,TAM,0,UTC,autoclave,,,", "autoclave: its type is needed"),
-    ("facilities", "F,Name,TAM,0,UTC,autoclave,pressure,,", "autoclave: must be one of"),
+    ("facilities", "F,Name,NONE,0,UTC,boiling,,,,", "district: there is no NONE"),
+    ("facilities", "F,Name,TAM,9001,UTC,boiling,,,,", "altitude_m: an altitude is between"),
+    ("facilities", "F,Name,TAM,-501,UTC,boiling,,,,", "altitude_m: an altitude is between"),
+    ("facilities", "F,Name,TAM,nan,UTC,boiling,,,,", "altitude_m: an altitude is between"),
+    ("facilities", "F,Name,TAM,high,UTC,boiling,,,,", "altitude_m: an altitude is a number"),
+    ("facilities", "F,Name,TAM,0,Mars/Olympus,boiling,,,,", "zone: no such time zone"),
+    ("facilities", "F,Name,TAM,0,../etc,boiling,,,,", "zone: no such time zone"),
+    ("facilities", "F,Name,TAM,0,Africa,boiling,,,,", "zone: no such time zone"),
+    ("facilities", "F,Name,TAM,0,,boiling,,,,", "zone: no such time zone"),
+    ("facilities", "F,Name,TAM,0,UTC,boiling baking,,,,", "methods: at least one"),
+    ("facilities", "F,Name,TAM,0,UTC,,,,,", "methods: at least one"),
+    ("facilities", "F,Name,TAM,0,UTC,autoclave,,,,", "autoclave: its type is needed"),
+    ("facilities", "F,Name,TAM,0,UTC,autoclave,pressure,,,", "autoclave: must be one of"),
     ("models", "M,mask,mask:1,boiling", "kind: must be one of: bag, suction"),
     ("models", "M,bag,bag:0,boiling", "pieces_list: a piece is written"),
     ("models", "M,bag,bag:-1,boiling", "pieces_list: a piece is written"),
@@ -182,7 +182,7 @@ def test_broken_csv_is_a_problem_and_no_crash(folder: Path, text: str) -> None:
 
 def test_empty_places_and_sets_that_no_method_suits_are_warnings(folder: Path) -> None:
     add(folder, "districts", "BAO,Baobab Plain")
-    add(folder, "facilities", "NEW,New Post,BAO,10,UTC,steaming,,,")
+    add(folder, "facilities", "NEW,New Post,BAO,10,UTC,steaming,,,,")
     add(folder, "sets", "SUC-9,NEW,SUC-PVC")
 
     register = read_register(folder, None)

@@ -215,7 +215,7 @@ def test_an_announced_register_lets_people_speak(parts: Parts, clock: FakeClock)
 
     assert parts.store.load_register() == read_register(DEMO, None)
     said = Heard("m2", NEEMA, "ussd", "", clock(), session="s2")
-    assert parts.service.handle(said).startswith("CON LOWF:\n1 begin")
+    assert "LOWF:\n1 begin" in parts.service.handle(said)
 
 
 def test_a_register_announced_again_keeps_conversations_and_takes_changes(
@@ -274,7 +274,7 @@ def test_a_register_whose_facility_goes_by_no_usable_protocol_is_refused(
     shutil.copytree(DEMO, folder)
     file = folder / "facilities.csv"
     rows = file.read_text(encoding="utf-8")
-    file.write_text(rows.replace("steaming,,,", f"steaming,,,{protocol}"), encoding="utf-8")
+    file.write_text(rows.replace(":g,,", f":g,{protocol},"), encoding="utf-8")
     parts = build(demo_config(8080, tmp_path))
 
     with pytest.raises(RegisterError) as caught:
