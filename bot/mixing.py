@@ -12,16 +12,8 @@ from datetime import datetime
 
 from bot.asking import framed
 from bot.model import Day, Person, Prompt, Reminder, Shown
-from bot.recipes import (
-    Recipe,
-    chosen,
-    grams,
-    recipe,
-    recipe_values,
-    settle,
-    shown_percent,
-    tag,
-)
+from bot.recipe_words import grams, recipe_values, shown_percent
+from bot.recipes import Recipe, chosen, recipe, settle, tag
 from bot.showing import back, show
 from bot.turn import Turn
 from flows.strengths import MOST_LIQUID_PERCENT

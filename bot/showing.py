@@ -6,8 +6,8 @@ from datetime import datetime
 
 from bot.asking import framed, minutes_left, numbered, title
 from bot.model import Day, Prompt, Shown
+from bot.recipe_words import values as mix_values
 from bot.recipes import settle
-from bot.recipes import values as mix_values
 from bot.turn import Turn
 from flows.batch import Batch, short
 

@@ -15,7 +15,8 @@ from bot.asking import LISTED_AT_ONCE, ask, bell, explain, numbered, started
 from bot.book import Book, Said
 from bot.catalogues import load_catalogues
 from bot.model import Bottle, Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
-from bot.recipes import SCREENS, Recipe, recipe, recipe_values, stock_name
+from bot.recipe_words import recipe_values, stock_name
+from bot.recipes import SCREENS, Recipe, recipe
 from bot.rules import Rules
 from bot.showing import CONDITIONS, LISTED, show, status
 from bot.turn import Turn
