@@ -51,8 +51,10 @@ class Desk:
 
     def head(self, protocol: Protocol) -> dict[str, Any]:
         """What every sheet carries: protocol, warnings."""
-        confirmed = getattr(protocol, "confirmed", False) is True
-        return {"protocol": protocol, "training": "" if confirmed else TRAINING, "first": FIRST}
+        training = TRAINING
+        if protocol.confirmed:
+            training = f"Confirmed by {protocol.confirmed_by} on {protocol.confirmed_on}."
+        return {"protocol": protocol, "training": training, "first": FIRST}
 
 
 def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datetime],

@@ -15,6 +15,7 @@ from werkzeug.test import TestResponse
 
 from bot import desk_card
 from bot.config import demo_config, from_env
+from bot.desk import desk
 from bot.desk_words import STEPS
 from bot.model import Bottle, Site
 from bot.register import read_register
@@ -160,6 +161,22 @@ def test_the_card_of_a_place_without_an_autoclave_shows_none(get: Get) -> None:
 
     assert "Autoclave" not in page
     assert "Boiling: 20 min" in page  # Reference Manual, Appendix C: 20 min from the rolling boil
+
+
+def test_numbers_that_a_programme_has_confirmed_are_not_called_training(
+    parts: Parts, protocol: Protocol
+) -> None:
+    confirmed = replace(protocol, confirmed_by="the programme", confirmed_on=date(2025, 3, 1))
+    protocols = {**parts.rules.protocols, "default": confirmed, confirmed.id: confirmed}
+    pages = desk(parts.store, replace(parts.rules, protocols=protocols), parts.wording,
+                 parts.service.clock, "demo")  # fmt: skip
+    only = Flask("bot")
+    only.register_blueprint(pages)
+    page = only.test_client().get("/desk/card/HIGH", auth=("desk", "demo")).text
+
+    assert "until the local programme has confirmed them" not in page
+    assert "Confirmed by the programme on 2025-03-01" in page
+    assert "licensed practice come first" in page
 
 
 def test_a_paper_log_has_a_line_for_every_critical_stage(protocol: Protocol) -> None:
