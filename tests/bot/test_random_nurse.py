@@ -137,6 +137,10 @@ class RandomPeople(RuleBasedStateMachine):
         """All the way back asks whether it was begun by mistake; 2 says so."""
         self.ward.says(*["0"] * back, last, phone=phone)
 
+    @rule(phone=staff, sets=names, last=st.sampled_from("12"))
+    def begins_by_mistake(self, phone: str, sets: str, last: str) -> None:
+        self.ward.says(sets, "0", last, phone=phone)
+
     @rule(phone=staff, digits=st.sampled_from(["8331", "8332", "8341", "85", "862", "84", "87"]))
     def has_a_problem(self, phone: str, digits: str) -> None:
         self.ward.says(*digits, phone=phone)
