@@ -115,7 +115,7 @@ def test_measures_are_read_and_written() -> None:
      "pill:1:1:tablet", "jug:1000:50 jug:500:10", "jug:inf:1", "9:10:1"],
 )
 def test_measures_that_cannot_be_are_refused_with_a_sentence(cell: str) -> None:
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=r"(?i)measure|step"):
         measures(cell)
 
 
