@@ -116,7 +116,7 @@ def test_the_demonstration_answers_and_ends_on_a_signal(start: Start, tmp_path: 
 
     demo.says("BAG-1", "m1")
     [first] = demo.hears(1)
-    assert first.startswith("BAG-1: gloves, apron")
+    assert "BAG-1: gloves, apron" in first
     demo.says("1", "m2")
     assert demo.hears(2)[1].startswith("WIPE")
 
@@ -155,7 +155,8 @@ def test_a_hastened_demonstration_says_so_in_its_messages_and_rings(start: Start
         demo.hears(n)
     texts = demo.hears(9)
 
-    assert texts[0].startswith("DEMO BAG-1: gloves")
+    assert texts[0].startswith("DEMO ")
+    assert "BAG-1: gloves" in texts[0]
     # On a busy machine the bell and its reminder come as one: "Still waiting. BELL ...".
     last = texts[-1]
     assert last.startswith("DEMO ")
