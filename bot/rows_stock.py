@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from math import isfinite
 from typing import cast, get_args
@@ -115,6 +115,22 @@ def stock_cells(item: Held) -> dict[str, object]:
         "opened": bottle.opened.isoformat() if bottle.opened else "",
         "celsius": bottle.celsius,
     }
+
+
+def as_if_new(stock: Iterable[Held], newest: date) -> tuple[Held, ...]:
+    """The *stock* of a demonstration, its days moved so that what was opened last was opened on
+    *newest*: an invented cupboard does not grow old."""
+    kept = tuple(stock)
+    days = [h.bottle.opened for h in kept if h.bottle.opened]
+    if not days:
+        return kept
+    shift = newest - max(days)
+    return tuple(
+        replace(h, bottle=replace(h.bottle, opened=h.bottle.opened + shift))
+        if h.bottle.opened
+        else h
+        for h in kept
+    )
 
 
 def _word(phrase: str) -> str:

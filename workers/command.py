@@ -11,6 +11,8 @@ import tempfile
 import threading
 import webbrowser
 from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 from gunicorn.app.base import BaseApplication
@@ -20,11 +22,13 @@ import bot.cli
 from bot.cli import GOOD, USAGE, Command
 from bot.config import Config, demo_config, from_env
 from bot.register import read_register
+from bot.rows_stock import as_if_new
 from bot.web import create_app
 from bot.wiring import announce, build, connect
 from workers import __main__ as processes
 from workers.embedded import Embedded
 
+DEMO_BOTTLE_AGE = timedelta(days=14)  # of the newest bottle in its cupboard
 DEMO_REGISTER = Path(bot.cli.__file__).parent / "demo"
 
 
@@ -55,7 +59,9 @@ def run_demo(config: Config, port: int, no_browser: bool) -> int:
     """Everything in this process until a signal: web, sweep, workers, the demo's own gateway."""
     redis = connect(config)
     parts = build(config, redis)
-    announce(parts, read_register(DEMO_REGISTER, None))
+    register = read_register(DEMO_REGISTER, None)
+    newest = parts.service.clock().date() - DEMO_BOTTLE_AGE
+    announce(parts, replace(register, stock=as_if_new(register.stock, newest)))
     embedded = Embedded(
         parts.service, lambda: redis, parts.service.clock, config.sweep_tick_ms / 1000
     )

@@ -12,7 +12,7 @@ import pytest
 from bot.errors import RegisterError
 from bot.model import Bottle
 from bot.register import COLUMNS, Register, read_register
-from bot.rows_stock import measure_words, measures
+from bot.rows_stock import as_if_new, measure_words, measures
 from flows.measures import Measure
 from flows.strengths import Stock
 
@@ -136,3 +136,15 @@ def test_a_register_put_in_the_place_of_another_leaves_nothing_of_it(
     store.save_register(fewer)
 
     assert store.load_register() == fewer
+
+
+def test_the_cupboard_of_a_demonstration_keeps_its_distances() -> None:
+    """LOWF-4 is 193 days older than LOWF-1, by the calendar, whenever the demonstration runs."""
+    aged = {
+        h.bottle.id: h.bottle.opened
+        for h in as_if_new(read_register(DEMO, None).stock, date(2030, 1, 1))
+    }
+
+    assert aged["LOWF-1"] == date(2030, 1, 1)
+    assert aged["LOWF-4"] == date(2030, 1, 1) - (date(2026, 11, 10) - date(2026, 5, 1))
+    assert aged["LOWF-2"] is None
