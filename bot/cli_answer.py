@@ -6,7 +6,7 @@ import argparse
 import json
 import os
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from bot.cli_trade_words import CLOSING
 from bot.config import from_env
@@ -29,6 +29,20 @@ def chosen_protocol(name: str) -> Protocol:
     if name not in found:
         raise ValueError(f"There is no protocol {name}, only: {', '.join(sorted(found))}.")
     return found[name]
+
+
+class Answer(NamedTuple):
+    """What a command found: how it ends, its data for JSON, its lines for people."""
+
+    code: int
+    data: dict[str, Any]
+    lines: list[str]
+
+
+def tell(words: argparse.Namespace, found: Answer) -> int:
+    """Print *found*; the code the program ends with."""
+    say(words, found.data, found.lines)
+    return found.code
 
 
 def say(words: argparse.Namespace, data: dict[str, Any], lines: Sequence[str]) -> None:

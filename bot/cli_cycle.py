@@ -8,7 +8,7 @@ import re
 from dataclasses import asdict
 from typing import get_args
 
-from bot.cli_answer import FINDING, GOOD, add_shared, chosen_protocol, say
+from bot.cli_answer import FINDING, GOOD, Answer, add_shared, chosen_protocol, tell
 from bot.cli_trade_words import CYCLE, REASONS
 from flows.heat import Indicator, LoadReading, Reason, Verdict, f0_minutes, verdict
 from flows.protocol import Cycle, Protocol
@@ -35,7 +35,12 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(words: argparse.Namespace) -> int:
-    """Print the verdict. A finding: not accepted."""
+    """Print the answer."""
+    return tell(words, answer(words))
+
+
+def answer(words: argparse.Namespace) -> Answer:
+    """The verdict. A finding: not accepted."""
     protocol = chosen_protocol(words.protocol)
     reading = LoadReading(
         machine=words.machine,
@@ -74,8 +79,7 @@ def run(words: argparse.Namespace) -> int:
         "steam_c": judged.steam_c,
         "f0_minutes_information_only": f0,
     }
-    say(words, data, lines)
-    return GOOD if judged.accepted else FINDING
+    return Answer(GOOD if judged.accepted else FINDING, data, lines)
 
 
 def gauge_kpa(text: str) -> float:

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any
 
-from bot.cli_answer import FINDING, GOOD, say
+from bot.cli_answer import FINDING, GOOD, Answer, tell
 from bot.cli_mix_asked import Asked, asked
 from bot.cli_trade_words import BOTTLE, CAUTIONS, MIX
 from bot.clock import utc_now
@@ -30,14 +30,18 @@ BOTTLE_KEYS = ("chlorine.test_after_days", "chlorine.test_above_c")
 
 
 def run(words: argparse.Namespace) -> int:
-    """Print how to mix. A finding: too strong, refused, or a bottle that may be too weak."""
+    """Print the answer."""
+    return tell(words, answer(words))
+
+
+def answer(words: argparse.Namespace) -> Answer:
+    """How to mix. A finding: too strong, refused, or a bottle that may be too weak."""
     ask = asked(words)
     try:
         made = _made(words, ask)
     except ValueError as refused:  # the numbers were good: the rules of the trade say no
         no = {"refused": str(refused), "protocol": ask.protocol.id}
-        say(words, no, [MIX["refused"].format(why=refused)])
-        return FINDING
+        return Answer(FINDING, no, [MIX["refused"].format(why=refused)])
     bottle = _bottle(words, ask)
     tag = None if words.vinegar else _label(words, ask, made)
     weak = bottle is not None and _too_weak(ask, made, bottle)
@@ -56,8 +60,7 @@ def run(words: argparse.Namespace) -> int:
         "protocol": ask.protocol.id,
         "sources": {key: ask.protocol.sources[key] for key in _keys(words, ask)},
     }
-    say(words, data, lines)
-    return GOOD if made.within_limit and not weak else FINDING
+    return Answer(GOOD if made.within_limit and not weak else FINDING, data, lines)
 
 
 def _made(words: argparse.Namespace, ask: Asked) -> MakeUp:

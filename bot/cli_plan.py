@@ -6,7 +6,7 @@ import argparse
 from dataclasses import asdict
 from random import Random
 
-from bot.cli_answer import FINDING, GOOD, add_shared, say
+from bot.cli_answer import FINDING, GOOD, Answer, add_shared, tell
 from bot.cli_trade_words import PLAN
 from flows.planning import (
     HOURS_PER_MONTH,
@@ -52,7 +52,12 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 
 def run(words: argparse.Namespace) -> int:
-    """Print the need. A finding: formula and simulation disagree."""
+    """Print the answer."""
+    return tell(words, answer(words))
+
+
+def answer(words: argparse.Namespace) -> Answer:
+    """The need. A finding: formula and simulation disagree."""
     load = offered_load(words.births, words.fraction, words.turnaround)
     needed = sets_for(load, words.risk)
     chances = {n: erlang_b(n, load) for n in range(max(1, needed + 1 - MOST_ROWS), needed + 1)}
@@ -82,8 +87,7 @@ def run(words: argparse.Namespace) -> int:
         "batches_per_month": batches,
         "supplies_per_month": asdict(month),
     }
-    say(words, data, lines)
-    return GOOD if agree else FINDING
+    return Answer(GOOD if agree else FINDING, data, lines)
 
 
 def _simulate(words: argparse.Namespace, needed: int, uses: float) -> dict[int, Agreement]:

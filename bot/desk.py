@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from flask import Blueprint, Response, abort, render_template, request
 from werkzeug.exceptions import HTTPException
 
-from bot import desk_card, desk_label
+from bot import desk_card, desk_label, desk_sums
 from bot.desk_load import load_record
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
@@ -75,6 +75,7 @@ def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datet
     }
     for path, view in routes.items():
         pages.add_url_rule(path, view.__name__, view)
+    pages.add_url_rule("/<any(mix, cycle, plan):name>", "sums", desk_sums.page)
     pages.add_url_rule("/<path:_rest>", "nothing", _nothing)
     return pages
 
