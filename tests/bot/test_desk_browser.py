@@ -53,7 +53,10 @@ def narrow(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrom
     chrome.quit()
 
 
-@pytest.mark.parametrize("path", ["", "/card/HIGH", "/card/LOWF", "/paper/HIGH", "/label"])
+PATHS = ["", "/card/HIGH", "/card/LOWF", "/paper/HIGH", "/label", "/mix", "/cycle", "/plan"]
+
+
+@pytest.mark.parametrize("path", PATHS)
 def test_a_sheet_fits_a_cheap_phone_without_scrolling_sideways(
     narrow: webdriver.Chrome, address: str, path: str
 ) -> None:

@@ -72,3 +72,13 @@ def test_bad_input_is_kept_and_escaped(client: FlaskClient) -> None:
     assert "&lt;b&gt;ten" in answer.text
     assert "<b>ten" not in answer.text
     assert 'value="3.5"' in answer.text
+
+
+def test_the_sets_are_those_of_erlangs_formula(client: FlaskClient) -> None:
+    """By hand, B = (a^n/n!) / sum(a^k/k!): for a = 1, n = 4 is 1/65 and n = 5 is 1/326."""
+    typed = {"births": "720", "fraction": "0.1", "turnaround": "10", "risk": "0.01"}
+
+    answer = get(client, "plan", typed)
+
+    assert answer.status_code == 200
+    assert "Sets needed: 5." in answer.text
