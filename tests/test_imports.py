@@ -102,7 +102,7 @@ STORE = {"database", "tables", "store", "recording", "queries"}
         (
             "flask",
             {"bot.web", "bot.webhooks", "bot.api", "bot.formats", "bot.handset",
-             "bot.demo_gateway", "bot.desk"},
+             "bot.demo_gateway", "bot.desk", "bot.desk_sums"},
         ),
     ],
 )  # fmt: skip
