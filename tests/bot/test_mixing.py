@@ -424,7 +424,7 @@ def test_a_mix_leaves_the_batch_where_it_is_and_comes_back_to_its_question() -> 
     assert ward.batch == before
     question = ward.says("1")
 
-    assert "make NEW 0.5%" in question
+    assert "NEW 0.5% made" in question
     assert ward.batch == before
     ward.says("1")
     assert ward.stage == "solution_strength"
@@ -439,7 +439,7 @@ def test_back_from_every_screen_of_the_mix_is_the_batchs_question(at: list[str])
     before = ward.batch
     ward.says(*at)
 
-    assert "make NEW 0.5%" in ward.says("0")
+    assert "NEW 0.5% made" in ward.says("0")
     assert ward.batch == before
 
 
