@@ -10,10 +10,9 @@ from typing import Any
 
 from bot.cli_answer import FINDING, GOOD, Answer, tell
 from bot.cli_mix_asked import Asked, asked
-from bot.cli_trade_words import BOTTLE, CAUTIONS, MIX
+from bot.cli_trade_words import BOTTLE, CAUTIONS, MIX, reading
 from bot.clock import utc_now
 from flows.label import Label, label
-from flows.measures import Amount
 from flows.shelf import Left, left
 from flows.solutions import MakeUp, make_up, make_up_vinegar
 from flows.strengths import Stock
@@ -165,8 +164,8 @@ def _amounts(words: argparse.Namespace, ask: Asked, made: MakeUp) -> list[str]:
     lines = [
         MIX[f"title{kind}"].format(**facts) + ".",
         *([MIX["weaker_target" if weaker else "own_target"].format(**facts)] if own else []),
-        MIX["water"].format(reading=_reading(made.water)),
-        MIX["product"].format(**facts, reading=_reading(made.product)),
+        MIX["water"].format(reading=reading(made.water)),
+        MIX["product"].format(**facts, reading=reading(made.product)),
         MIX[f"gives{kind}"].format(**facts),
     ]
     return [*lines, MIX["measures" if words.measure else "default_measures"].format(**facts)]
@@ -178,16 +177,6 @@ def _product(words: argparse.Namespace, ask: Asked) -> str:
         return "vinegar" if words.vinegar else ask.product
     powder = "powder" if words.granules is None else "granules"
     return f"{ask.product} {'tablets' if ask.form == 'tablet' else powder}"
-
-
-def _reading(amount: Amount) -> str:
-    """`4250 mL (jug: 4 full and 250 mL)`; tablets are only counted."""
-    total = f"{amount.total:g} {amount.unit}"
-    if amount.unit == "tablet":
-        return total if amount.total == 1 else f"{total}s"
-    parts = [f"{amount.full} full"] if amount.full else []
-    parts += [f"{amount.rest:g} {amount.unit}"] if amount.rest else []
-    return f"{total} ({amount.measure}: {' and '.join(parts)})"
 
 
 def _bottle_lines(

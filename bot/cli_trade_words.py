@@ -1,6 +1,8 @@
-"""What the commands of the trade say in a terminal: all their sentences, in one place."""
+"""What the commands of the trade say, and the sheets after them: their sentences, in one place."""
 
 from __future__ import annotations
+
+from flows.measures import Amount
 
 CLOSING = (
     "Training numbers until confirmed: the local protocol and the maker's instructions come first."
@@ -101,3 +103,13 @@ PLAN = {
     "supplies_none": "For supplies, say what a batch takes: --chlorine, --vinegar-ml, --cloths,"
     " --glove-pairs.",
 }
+
+
+def reading(amount: Amount) -> str:
+    """`4250 mL (jug: 4 full and 250 mL)`; tablets are only counted."""
+    total = f"{amount.total:g} {amount.unit}"
+    if amount.unit == "tablet":
+        return total if amount.total == 1 else f"{total}s"
+    parts = [f"{amount.full} full"] if amount.full else []
+    parts += [f"{amount.rest:g} {amount.unit}"] if amount.rest else []
+    return f"{total} ({amount.measure}: {' and '.join(parts)})"

@@ -20,8 +20,8 @@ from bot import desk_card, desk_label, desk_sums
 from bot.desk_load import load_record
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
-from bot.handset import POLICY
 from bot.model import Site
+from bot.pages import guard
 from bot.rules import Rules
 from bot.store import BatchFilter, Store
 from bot.wording import Wording
@@ -63,7 +63,7 @@ def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datet
     pages = Blueprint("desk", __name__, url_prefix="/desk")
     views = _Views(Desk(store, rules, wording, clock))
     pages.before_request(lambda: _gate(password))
-    pages.after_request(_guard)
+    pages.after_request(guard)
     pages.register_error_handler(HTTPException, _sorry)
     pages.register_error_handler(StoreDown, _store_down)
     routes: Mapping[str, Callable[..., str | tuple[str, int]]] = {
@@ -98,14 +98,6 @@ def _gate(password: str) -> Response | None:
     answer = Response("A user name and a password are needed.\n", 401, mimetype="text/plain")
     answer.headers["WWW-Authenticate"] = 'Basic realm="Soakbell desk", charset="UTF-8"'
     return answer
-
-
-def _guard(response: Response) -> Response:
-    response.headers["Content-Security-Policy"] = POLICY
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    response.headers["Referrer-Policy"] = "no-referrer"
-    response.headers["Cache-Control"] = "no-store"
-    return response
 
 
 def _nothing(_rest: str) -> str:
@@ -155,7 +147,7 @@ class _Views:
             **_sheet(site, protocol),
             numbers=desk_card.numbers(protocol),
             mixes=desk_card.mixes(site, protocol, today),
-            lacking=desk_card.lacking(site),
+            lacking=desk_card.unsaid(site),
             first_aid=desk_card.first_aid(protocol),
             sources=desk_card.sources(site, protocol),
             today=today,

@@ -11,11 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from bot.cli_trade_words import CAUTIONS
+from bot.cli_trade_words import CAUTIONS, reading
+from bot.cupboard import doubtful, fades, lacking, shown_percent
 from bot.desk_words import FIRST_AID, METHOD_NAMES, TIMES, line, record
 from bot.model import Bottle, Site
 from flows.heat import a0_seconds, boiling_point_c, gauge_kpa, kpa_to_psi
-from flows.measures import Amount
 from flows.protocol import Cycle, Protocol
 from flows.release import AFTER, BEFORE, BY_METHOD, VINEGAR
 from flows.solutions import make_up, whole_parts
@@ -26,7 +26,11 @@ SHARED = (
     "danger.rinse_minutes",
     "danger.blood_hours",
 )
-FADING = ("bleach", "chlorinated lime")
+MISSING = {
+    "stock": "which chlorine product it holds",
+    "bucket": "how much the soak container takes",
+    "measures": "what there is to measure with",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,14 +186,9 @@ def mixes(site: Site, protocol: Protocol, today: date) -> tuple[Mix, ...]:
     return tuple(_mix(site, protocol, bottle, today) for bottle in site.stock)
 
 
-def lacking(site: Site) -> tuple[str, ...]:
-    """What the register does not say, though a recipe needs it."""
-    there = {
-        "which chlorine product it holds": bool(site.stock),
-        "how much the soak container takes": site.soak_ml > 0,
-        "what there is to measure with": bool(site.measures),
-    }
-    return tuple(what for what, known in there.items() if not known)
+def unsaid(site: Site) -> tuple[str, ...]:
+    """What the register does not say, though a recipe needs it, in words."""
+    return tuple(MISSING[name] for name in lacking(site))
 
 
 def _mix(site: Site, protocol: Protocol, bottle: Bottle, today: date) -> Mix:
@@ -208,10 +207,10 @@ def _mix(site: Site, protocol: Protocol, bottle: Bottle, today: date) -> Mix:
     return Mix(
         name=name,
         doubt=doubt,
-        product=_reading(made.product),
-        water=_reading(made.water),
+        product=reading(made.product),
+        water=reading(made.water),
         made_ml=f"{made.made_ml:g}",
-        percent=f"{max(math.floor(round(made.percent * 100, 6)) / 100, target):g}",
+        percent=shown_percent(made.percent, target),
         parts=_parts(bottle, target),
         cautions=tuple(CAUTIONS[c] for c in made.cautions),
     )
@@ -232,13 +231,11 @@ def _doubt(protocol: Protocol, bottle: Bottle, today: date) -> str:
         minutes = math.floor(protocol["chlorine.nadcc_hot_hours"] * 60)
         hot = protocol["chlorine.nadcc_hot_above_c"]
         return f"Once mixed and above {hot:g} C: doubtful after {minutes} min. Test or make new."
-    if bottle.stock.product not in FADING:
+    if not fades(bottle):
         return ""
     days, warm = protocol["chlorine.test_after_days"], protocol["chlorine.test_above_c"]
     rule = f"open no more than {days:g} days and kept at {warm:g} C or cooler"
-    age = (today - bottle.opened).days if bottle.opened else None
-    known = age is not None and bottle.celsius is not None
-    if known and 0 <= (age or 0) <= days and (bottle.celsius or 0) <= warm:
+    if not doubtful(bottle, protocol, today):
         return f"Holds only for a bottle {rule}. Older or warmer: test strip first, or a new one."
     return (
         f"TEST FIRST: it is not known to be {rule}. Mix so only if a test strip shows the"
@@ -251,15 +248,6 @@ def _parts(bottle: Bottle, target: float) -> str:
         return ""
     parts, gives = whole_parts(float(bottle.stock.percent_each()), target)
     return f"1 part and {parts} parts water ({gives:.3g} %)" if parts else ""
-
-
-def _reading(amount: Amount) -> str:
-    """`4250 mL (jug: 4 full and 250 mL)`; tablets are only counted."""
-    if amount.unit == "tablet":
-        return f"{amount.total:g} {'tablet' if amount.total == 1 else 'tablets'}"
-    parts = [f"{amount.full} full"] if amount.full else []
-    parts += [f"{amount.rest:g} {amount.unit}"] if amount.rest else []
-    return f"{amount.total:g} {amount.unit} ({amount.measure}: {' and '.join(parts)})"
 
 
 # ---- what it rests on ---------------------------------------------------------------------------

@@ -17,9 +17,7 @@ from flask import Blueprint, Response, abort, render_template, request
 
 from bot.clock import utc_now
 from bot.mailbox import Light, Mailbox
-
-# The page needs its own files and nothing else; an inline script in a message stays text.
-POLICY = "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+from bot.pages import guard
 
 Row = Mapping[str, Any]
 SiteView = Callable[[], Sequence[Row]]
@@ -60,7 +58,7 @@ def handset(  # noqa: PLR0913  (the wiring names every part once)
     if speed <= 0:
         raise ValueError("the speed of exposures must be above 0")
     pages = Blueprint("handset", __name__, url_prefix="/handset")
-    pages.after_request(_guard)
+    pages.after_request(guard)
 
     @pages.get("")
     def page() -> str:
@@ -91,14 +89,6 @@ def handset(  # noqa: PLR0913  (the wiring names every part once)
         return Response(status=204)
 
     return pages
-
-
-def _guard(response: Response) -> Response:
-    response.headers["Content-Security-Policy"] = POLICY
-    response.headers["X-Content-Type-Options"] = "nosniff"
-    response.headers["Referrer-Policy"] = "no-referrer"
-    response.headers["Cache-Control"] = "no-store"
-    return response
 
 
 def _banners(speed: float, *, invented: bool, kept: bool) -> list[str]:

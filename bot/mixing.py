@@ -11,8 +11,9 @@ from dataclasses import replace
 from datetime import datetime
 
 from bot.asking import framed
+from bot.cupboard import shown_percent
 from bot.model import Day, Person, Prompt, Reminder, Shown
-from bot.recipe_words import grams, recipe_values, shown_percent
+from bot.recipe_words import grams, recipe_values
 from bot.recipes import Recipe, chosen, recipe, settle, tag
 from bot.showing import back, show
 from bot.turn import Turn

@@ -7,8 +7,9 @@ from datetime import datetime
 from math import floor
 
 from bot.asking import numbered
+from bot.cupboard import shown_percent
 from bot.model import Bottle, Day, Prompt, Shown
-from bot.recipes import SCREENS, Recipe, chosen, faded, protocol_in_force, recipe
+from bot.recipes import SCREENS, Recipe, chosen, may_be, protocol_in_force, recipe
 from bot.turn import Turn
 from flows.solutions import Amount
 from flows.strengths import Stock
@@ -61,7 +62,7 @@ def _product(stock: Stock) -> Prompt:
 
 
 def _doubt(turn: Turn, bottle: Bottle) -> Prompt:
-    lower = faded(turn, bottle)
+    lower = may_be(turn, bottle)
     if lower is None:
         return Prompt("mix.unknown")
     return Prompt("mix.faded", {"percent": f"{floor(lower * 10) / 10:g}"})
@@ -92,11 +93,6 @@ def _unit(stock: Stock) -> Prompt | str:
     if stock.unit == "degrees":
         return Prompt("mix.degrees")
     return "g" if stock.form == "tablet" else stock.unit
-
-
-def shown_percent(percent: float, target: float) -> str:
-    """To two decimals, never more than it is."""
-    return f"{max(floor(round(percent * 100, 6)) / 100, target):g}"
 
 
 def grams(found: Recipe, millilitres: float) -> float:

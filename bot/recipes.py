@@ -9,20 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from bot.cupboard import MOST_BOTTLES, doubtful, faded, lacking
 from bot.model import Bottle
 from bot.turn import Turn
 from flows.label import Label, label
 from flows.protocol import Protocol
 from flows.release import gas_risk
-from flows.shelf import Left, left
 from flows.solutions import MakeUp, make_up
 from flows.strengths import Stock
 
-MOST_STOCK = 5  # as many as a list has room for
-FADING = ("chlorinated lime",)  # of what is not liquid: it fades even in the dark and the dry
 SCREENS = ("mix", "doubted", "strip", "mixed", "labelled", "mix_other", "mix_none")
 CHECKED = ("mix", "doubted", "strip", "mixed")
 
@@ -54,7 +53,7 @@ def settle(turn: Turn) -> None:
         return
     if _vinegar_about(turn):
         turn.put_talk(screen="mix_none", choices=("gas",))
-    elif missing := lacking(turn):
+    elif missing := lacking(turn.unit.site):
         turn.put_talk(screen="mix_none", choices=("missing", *missing))
     elif turn.talk.screen == "mix":
         turn.put_talk(choices=tuple(b.id for b in _listed(turn)))
@@ -66,7 +65,7 @@ def _settle_bottle(turn: Turn, bottle: Bottle | None) -> None:
     if bottle is None:  # it left the register in the meantime
         turn.put_talk(screen="mix", choices=tuple(b.id for b in _listed(turn)))
     elif turn.talk.screen == "mixed":
-        if not _strip(turn) and doubtful(turn, bottle):
+        if not _strip(turn) and doubted(turn, bottle):
             lime = bottle.stock.form != "liquid"
             screen, choices = ("mix_other", ("old_lime",)) if lime else ("doubted", (bottle.id,))
             turn.put_talk(screen=screen, choices=choices)
@@ -80,13 +79,6 @@ def _vinegar_about(turn: Turn) -> bool:
     return any(gas_risk(b.log) for b in turn.unit.batches.values() if b.holder == me)
 
 
-def lacking(turn: Turn) -> tuple[str, ...]:
-    """What the register does not say of the facility though a recipe needs it."""
-    site = turn.unit.site
-    has = {"stock": site.stock, "bucket": site.soak_ml > 0, "measures": site.measures}
-    return tuple(name for name, there in has.items() if not there)
-
-
 def chosen(turn: Turn) -> Bottle | None:
     """The bottle that the screen is about."""
     wanted = turn.talk.choices[:1]
@@ -98,44 +90,21 @@ def _strip(turn: Turn) -> str:
 
 
 def _listed(turn: Turn) -> Sequence[Bottle]:
-    return turn.unit.site.stock[:MOST_STOCK]
+    return turn.unit.site.stock[:MOST_BOTTLES]
 
 
-def doubtful(turn: Turn, bottle: Bottle) -> bool:
-    """Whether *bottle* wants a test before it is used: it is too old, too warm, or nobody knows."""
-    if bottle.stock.form != "liquid" and bottle.stock.product not in FADING:
-        return False
-    days, rules = _days(turn, bottle), protocol_in_force(turn)
-    if days is None or days < 0 or bottle.celsius is None:
-        return True
-    within = days <= rules["chlorine.test_after_days"]
-    return not (within and bottle.celsius <= rules["chlorine.test_above_c"])
+def doubted(turn: Turn, bottle: Bottle) -> bool:
+    """Whether *bottle* wants a test before it is used, by the facility's day."""
+    return doubtful(bottle, protocol_in_force(turn), _today(turn))
 
 
-def _days(turn: Turn, bottle: Bottle) -> int | None:
-    """For how many of the facility's days *bottle* has been open."""
-    today = turn.now.astimezone(ZoneInfo(turn.unit.site.zone)).date()
-    return (today - bottle.opened).days if bottle.opened else None
+def may_be(turn: Turn, bottle: Bottle) -> float | None:
+    """% that *bottle* may be down to; None where nobody can say."""
+    return faded(bottle, protocol_in_force(turn), _today(turn))
 
 
-def faded(turn: Turn, bottle: Bottle) -> float | None:
-    """% that *bottle* may be down to, never above its label; None where nobody can say."""
-    days, rules = _days(turn, bottle), protocol_in_force(turn)
-    if bottle.stock.form != "liquid" or days is None or days < 0 or bottle.celsius is None:
-        return None
-    percent = float(bottle.stock.percent_each())
-    try:
-        found: Left = left(
-            percent,
-            days,
-            bottle.celsius,
-            test_after_days=rules["chlorine.test_after_days"],
-            test_above_celsius=rules["chlorine.test_above_c"],
-        )
-    except ValueError:
-        return None
-    shown = found.shown_percent
-    return None if shown == "unknown" else min(shown, percent)
+def _today(turn: Turn) -> date:
+    return turn.now.astimezone(ZoneInfo(turn.unit.site.zone)).date()
 
 
 # ---- how much of what ---------------------------------------------------------------------------
@@ -174,7 +143,7 @@ def _counted(turn: Turn, bottle: Bottle) -> Stock:
     if bottle.stock.form != "liquid":
         return bottle.stock
     percent = float(bottle.stock.percent_each())
-    lower = float(strip) if (strip := _strip(turn)) else faded(turn, bottle)
+    lower = float(strip) if (strip := _strip(turn)) else may_be(turn, bottle)
     if lower is None or lower >= percent:
         return bottle.stock
     return replace(bottle.stock, strength=lower, unit="%")

@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Literal, cast
 
 from bot import rows
+from bot.cupboard import MOST_BOTTLES
 from bot.errors import RegisterError
 from bot.model import Person, Role, SetCard, Site
 from bot.rows import Reader, Row
-from bot.rows_stock import MOST_BOTTLES, STOCK_COLUMNS, Held, held, measures, soak_ml
+from bot.rows_stock import STOCK_COLUMNS, Held, held, measures, soak_ml
 from flows.batch import METHODS, Kind, Method
 from flows.measures import Measure
 

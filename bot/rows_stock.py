@@ -17,7 +17,6 @@ from flows.strengths import Form, Product, Stock, Unit
 STOCK_COLUMNS = ("id", "facility", "product", "form", "strength", "unit", "opened", "celsius")
 SOAK_ML = (100.0, 100_000.0)  # a cup to a barrel: what is outside is a slip
 CELSIUS = (-30.0, 60.0)  # where people store anything
-MOST_BOTTLES = 5  # of one facility: as many as the text that offers them has room for
 MOST_MEASURES = 8
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9-]{0,11}")

@@ -91,9 +91,12 @@ def test_every_file_of_the_picture_exists() -> None:
     assert names <= here
 
 
-# Hosts that packages come from, and paths that exist on one machine only.
+# Hosts that packages come from, and paths that exist on one machine only; written so that they
+# do not stand here themselves.
 MACHINE = re.compile(
-    r"pypi|pythonhosted|npmjs|index-url|extra-index|/work/|/tmp/|/home/|/root/|/Users/", re.I
+    r"py[p]i|python[h]osted|npm[j]s|index-[u]rl|extra-[i]ndex"
+    r"|/[w]ork/|/[t]mp/|/[h]ome/|/[r]oot/|/[U]sers/",
+    re.I,
 )
 
 
@@ -109,7 +112,7 @@ def committed() -> list[Path]:
 def test_no_file_names_a_machine_or_a_registry() -> None:
     found = []
     for path in committed():
-        if path == Path(__file__).resolve() or path.suffix in {".png", ".ico", ".gz"}:
+        if path.suffix in {".png", ".ico", ".gz"}:
             continue
         text = path.read_text(encoding="utf-8", errors="replace")
         found += [f"{path.relative_to(ROOT)}: {m[0]}" for m in MACHINE.finditer(text)]

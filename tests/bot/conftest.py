@@ -1,4 +1,4 @@
-"""Fixtures: a store on each engine, empty but for the demonstration's register."""
+"""Fixtures: a store on each engine with the demonstration's register; who asks commands."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ import pytest
 
 from bot.store import Store
 from tests.bot.store_stand import OpenStore, demo_register
+from tests.bot.trade_stand import Ask
 
 LOCAL = "postgresql://postgres@127.0.0.1:5432/test"
 POSTGRES = os.environ.get("SOAKBELL_TEST_STORE_URL", LOCAL)
@@ -60,3 +61,11 @@ def store(open_store: OpenStore) -> Store:
     found.migrate()
     found.save_register(demo_register())
     return found
+
+
+@pytest.fixture
+def ask(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Ask:
+    """Asks the commands of the trade without any setting of the machine."""
+    for name in [name for name in os.environ if name.startswith("SOAKBELL_")]:
+        monkeypatch.delenv(name)
+    return Ask(capsys)

@@ -7,7 +7,7 @@ from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
-from scipy.stats import poisson  # type: ignore[import-untyped]
+from scipy.stats import poisson
 
 from bot.asked import MOST_BIRTHS
 from bot.model import Reminder, SetCard, SetState

@@ -2,22 +2,11 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
 from bot.cli_trade_words import REASONS
 from flows.heat import kpa_to_psi
 from tests.bot.trade_stand import Ask, cycle
-
-
-@pytest.fixture
-def ask(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Ask:
-    """Asks without any setting of the machine."""
-    for name in [name for name in os.environ if name.startswith("SOAKBELL_")]:
-        monkeypatch.delenv(name)
-    return Ask(capsys)
-
 
 # ---- cycle --------------------------------------------------------------------------------------
 

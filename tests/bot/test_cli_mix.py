@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 
 import pytest
 
@@ -11,14 +10,6 @@ from bot.cli_trade_words import CAUTIONS
 from tests.bot.trade_stand import BOTTLE, Ask
 
 FINE = ("--measure", "jug:10000:1:mL", "--measure", "scales:1000:0.1:g")
-
-
-@pytest.fixture
-def ask(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Ask:
-    """Asks without any setting of the machine."""
-    for name in [name for name in os.environ if name.startswith("SOAKBELL_")]:
-        monkeypatch.delenv(name)
-    return Ask(capsys)
 
 
 # ---- mix: the printed tables --------------------------------------------------------------------

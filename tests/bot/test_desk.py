@@ -255,8 +255,8 @@ def test_a_product_too_weak_for_the_target_gets_no_recipe(protocol: Protocol) ->
 
 
 def test_what_the_register_does_not_say_is_named(protocol: Protocol) -> None:
-    assert desk_card.lacking(site()) == ()
-    assert len(desk_card.lacking(site(stock=(), soak_ml=0, measures=()))) == 3
+    assert desk_card.unsaid(site()) == ()
+    assert len(desk_card.unsaid(site(stock=(), soak_ml=0, measures=()))) == 3
 
 
 def test_the_boil_of_2000_m_is_told_and_shortens_nothing(protocol: Protocol) -> None:

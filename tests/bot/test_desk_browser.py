@@ -9,16 +9,14 @@ from pathlib import Path
 
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 
 from bot.config import demo_config
 from bot.register import read_register
 from bot.web import create_app
 from bot.wiring import announce, build
+from tests.bot.browser_stand import chromium
 from tests.bot.handset_stand import served
 from tests.bot.store_stand import DEMO
-from tests.bot.test_handset_browser import FLAGS, programs
 
 pytestmark = pytest.mark.browser
 
@@ -40,17 +38,11 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 @pytest.fixture(scope="module")
 def narrow(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    chromium, driver = programs()
-    options = Options()
-    options.binary_location = chromium
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    chrome = webdriver.Chrome(options, Service(driver))
-    chrome.execute_cdp_cmd("Network.enable", {})
-    chrome.execute_cdp_cmd("Network.setExtraHTTPHeaders", {"headers": LOGIN})
-    chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", NARROW)
-    yield chrome
-    chrome.quit()
+    with chromium(tmp_path_factory.mktemp("profile")) as chrome:
+        chrome.execute_cdp_cmd("Network.enable", {})
+        chrome.execute_cdp_cmd("Network.setExtraHTTPHeaders", {"headers": LOGIN})
+        chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", NARROW)
+        yield chrome
 
 
 PATHS = ["", "/card/HIGH", "/card/LOWF", "/paper/HIGH", "/label", "/mix", "/cycle", "/plan"]

@@ -2,60 +2,25 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 
 import pytest
 from selenium import webdriver
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
+from tests.bot.browser_stand import chromium
 from tests.bot.handset_stand import ASHA, BERYL, NOW, Stand, batch, served
 
 pytestmark = pytest.mark.browser
 
 PATIENCE_SECONDS = 20  # only a page that hangs waits so long
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--disable-dev-shm-usage",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-proxy-server",
-    "--window-size=1200,900",
-)
-
-
-def programs() -> tuple[str, str]:
-    """Browser and driver of this machine; without them a skip, or a failure if required."""
-    found = shutil.which("chromium"), shutil.which("chromedriver")
-    if found[0] and found[1]:
-        return found[0], found[1]
-    if os.environ.get("SOAKBELL_TEST_BROWSER") == "required":
-        pytest.fail("chromium and chromedriver are required and not installed")
-    pytest.skip("chromium and chromedriver are not installed")
-
-
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    chromium, driver = programs()
-    options = Options()
-    options.binary_location = chromium
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    chrome = webdriver.Chrome(options, Service(driver))
-    yield chrome
-    chrome.quit()
+    with chromium(tmp_path_factory.mktemp("profile")) as chrome:
+        yield chrome
 
 
 class Page:

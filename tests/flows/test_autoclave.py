@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from iapws import IAPWS97  # type: ignore[import-untyped]
+from iapws import IAPWS97
 
 from flows import protocol as module
 from flows.protocol import Protocol, ProtocolError, load, parse

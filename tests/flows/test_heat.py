@@ -12,7 +12,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad  # type: ignore[import-untyped]
+from scipy.integrate import quad
 
 from flows import heat
 from flows.heat import Sample, a0_seconds, f0_minutes

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import solve_ivp  # type: ignore[import-untyped]
+from scipy.integrate import solve_ivp
 
 from flows.shelf import UNKNOWN, Left, Outside, ionic_strength, left, molar, rate
 from tests.flows.published import EXACT, Flag

@@ -13,7 +13,7 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from iapws import IAPWS95, IAPWS97  # type: ignore[import-untyped]
+from iapws import IAPWS95, IAPWS97
 
 from flows import steam
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from iapws import IAPWS97  # type: ignore[import-untyped]
+from iapws import IAPWS97
 
 from flows import heat
 
