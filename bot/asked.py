@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from datetime import datetime
 
-from bot.asking import framed
 from bot.model import Day, Prompt, SetState, Shown
-from bot.showing import open_screen
+from bot.showing import open_screen, say_alone
 from bot.turn import Turn
 from flows.batch import short
 from flows.planning import sets_needed
@@ -120,10 +119,7 @@ def answer_need(turn: Turn, text: str) -> bool:
         "bags": here["bag"],
         "suction": here["suction"],
     }
-    batch = turn.batch()
-    # Her next digit shows where she stands: it was meant for no question of the batch.
-    turn.put_talk(screen="choose" if batch else "home", choices=(batch.id,) if batch else ())
-    turn.reply(framed(Prompt("need.answer", values), "foot.screen"))
+    say_alone(turn, Prompt("need.answer", values))
     return True
 
 

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 from bot.cupboard import MOST_BOTTLES, doubtful, faded, lacking
 from bot.model import Bottle
@@ -95,16 +93,12 @@ def _listed(turn: Turn) -> Sequence[Bottle]:
 
 def doubted(turn: Turn, bottle: Bottle) -> bool:
     """Whether *bottle* wants a test before it is used, by the facility's day."""
-    return doubtful(bottle, protocol_in_force(turn), _today(turn))
+    return doubtful(bottle, protocol_in_force(turn), turn.today())
 
 
 def may_be(turn: Turn, bottle: Bottle) -> float | None:
     """% that *bottle* may be down to; None where nobody can say."""
-    return faded(bottle, protocol_in_force(turn), _today(turn))
-
-
-def _today(turn: Turn) -> date:
-    return turn.now.astimezone(ZoneInfo(turn.unit.site.zone)).date()
+    return faded(bottle, protocol_in_force(turn), turn.today())
 
 
 # ---- how much of what ---------------------------------------------------------------------------

@@ -84,6 +84,14 @@ def open_screen(turn: Turn, screen: str, choices: tuple[str, ...] = (), **more: 
     show(turn)
 
 
+def say_alone(turn: Turn, text: Prompt) -> None:
+    """Say *text* and ask nothing. Her next digit shows where she stands: it was meant for no
+    question of the batch."""
+    batch = turn.batch()
+    turn.put_talk(screen="choose" if batch else "home", choices=(batch.id,) if batch else ())
+    turn.reply(framed(text, "foot.screen"))
+
+
 def main_screen(turn: Turn) -> None:
     """The main screen: with a batch under way it is about that batch."""
     turn.put_talk(screen="menu" if turn.batch() else "home", choices=(), practice=False)

@@ -11,10 +11,9 @@ from dataclasses import replace
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from bot.asking import framed
 from bot.model import Prompt, Shown, Spores
 from bot.recall import Doubted, again, call_back
-from bot.showing import open_screen
+from bot.showing import open_screen, say_alone
 from bot.turn import Turn
 from flows.batch import Batch, Method
 
@@ -33,7 +32,7 @@ def spores(turn: Turn) -> bool:
     if "autoclave" in turn.unit.site.methods:
         open_screen(turn, "spores")
     else:
-        _leave(turn, Prompt("none.spores"))
+        say_alone(turn, Prompt("none.spores"))
     return True
 
 
@@ -42,7 +41,7 @@ def answer_spores(turn: Turn, text: str) -> bool:
     if text == "1":
         chiefs = [p for p in turn.unit.site.people if p.role == "in_charge"]
         if chiefs and turn.person not in chiefs:  # it lifts a stop: not for everyone
-            _leave(turn, Prompt("spores.chief"))
+            say_alone(turn, Prompt("spores.chief"))
         else:
             open_screen(turn, "spores_day")
         return True
@@ -61,13 +60,13 @@ def answer_day(turn: Turn, text: str) -> bool:
     since = _day_start(turn, int(text))
     failed = turn.unit.spores.failed_at
     if failed and since < _start_of(turn, failed):
-        _leave(turn, Prompt("spores.older"))
+        say_alone(turn, Prompt("spores.older"))
         return True
     last = turn.unit.spores.good_since
     newest = max(since, last) if last else since
     turn.unit = replace(turn.unit, spores=Spores(good_since=newest))
     _tell(turn, Prompt("spores.good", {"site": turn.unit.site.id, "name": _name(turn)}))
-    _leave(turn, Prompt("spores.taken"))
+    say_alone(turn, Prompt("spores.taken"))
     return True
 
 
@@ -96,7 +95,7 @@ def _failed(turn: Turn, load: str) -> None:
         "sets": "+".join(names) if names else Prompt("spores.none"),
     }
     _tell(turn, Prompt("spores.failed", values), everyone=True)
-    _leave(turn, Prompt("spores.stopped"))
+    say_alone(turn, Prompt("spores.stopped"))
 
 
 def _without_autoclave(turn: Turn, batch: Batch) -> list[str]:
@@ -116,13 +115,6 @@ def _tell(turn: Turn, prompt: Prompt, *, everyone: bool = False) -> None:
         meant = person != turn.person and (everyone or person.role != "nurse")
         if meant and not turn.unit.talk(person.phone).stopped:
             turn.say_plain(person, prompt)
-
-
-def _leave(turn: Turn, note: Prompt) -> None:
-    """Say *note* alone. Her next digit shows where she stands: it was meant for no question."""
-    batch = turn.batch()
-    turn.put_talk(screen="choose" if batch else "home", choices=(batch.id,) if batch else ())
-    turn.reply(framed(note, "foot.screen"))
 
 
 def _name(turn: Turn) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from bot.asking import ask, noted, title
@@ -101,13 +101,16 @@ class Turn:
         )
         self.reply(noted(note, prompt) if note else prompt, end=end, batch=batch)
 
+    def today(self) -> date:
+        """The facility's day."""
+        return self.now.astimezone(ZoneInfo(self.unit.site.zone)).date()
+
     def training(self, protocol: Protocol) -> Prompt | None:
         """Once a day, where there is room for it: that nobody confirmed the numbers in force."""
-        today = self.now.astimezone(ZoneInfo(self.unit.site.zone)).date()
-        told = self.person is None or self.talk.told_training == today
+        told = self.person is None or self.talk.told_training == self.today()
         if told or protocol.confirmed:
             return None
-        self.put_talk(told_training=today)
+        self.put_talk(told_training=self.today())
         return Prompt("note.training")
 
     # ---- reminders --------------------------------------------------------------------------
