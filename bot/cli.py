@@ -24,7 +24,7 @@ from bot.formats import csv_text
 from bot.handset_terminal import Server, run
 from bot.prove import prove
 from bot.queries import CountFilter
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.wiring import announce, build, load_protocols, load_rules, open_store
 from bot.wording import Wording
 from flows.protocol import Protocol

@@ -66,7 +66,7 @@ def ids(path: Path) -> str:
 
 def test_there_is_something_to_read() -> None:
     assert {"flows.release", "bot.machine", "bot.migrations.env", "workers.jobs"} <= set(MODULES)
-    assert "bot.rows" in imports(MODULES["bot.register"])
+    assert "bot.rows" in imports(MODULES["bot.register_files"])
     assert "sqlalchemy" in outside(MODULES["bot.tables"])
 
 

@@ -21,7 +21,7 @@ from waitress.server import create_server
 import bot.cli
 from bot.cli import GOOD, USAGE, Command
 from bot.config import Config, demo_config, from_env
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.rows_stock import as_if_new
 from bot.web import create_app
 from bot.wiring import announce, build, connect

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from bot.model import SetState
-from bot.register import Register, read_register
+from bot.register import Register
+from bot.register_files import read_register
 from bot.store import Record, Store
 from flows.batch import Batch, BatchSet, Entry, Outcome
 

@@ -18,7 +18,7 @@ from bot.config import demo_config, from_env
 from bot.desk import desk
 from bot.desk_words import STEPS
 from bot.model import Bottle, Site
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import Parts, announce, build, load_protocols
 from flows.batch import METHODS

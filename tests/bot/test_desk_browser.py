@@ -11,7 +11,7 @@ import pytest
 from selenium import webdriver
 
 from bot.config import demo_config
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import announce, build
 from tests.bot.browser_stand import chromium

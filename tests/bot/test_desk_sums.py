@@ -11,7 +11,7 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from bot.config import demo_config
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import announce, build
 from tests.bot.store_stand import DEMO

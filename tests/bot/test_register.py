@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bot.errors import RegisterError
-from bot.register import COLUMNS, read_register
+from bot.register_files import COLUMNS, read_register
 
 DEMO = Path(__file__).parents[2] / "bot" / "demo"
 

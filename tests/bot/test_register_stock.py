@@ -11,7 +11,8 @@ import pytest
 
 from bot.errors import RegisterError
 from bot.model import Bottle
-from bot.register import COLUMNS, Register, read_register
+from bot.register import Register
+from bot.register_files import COLUMNS, read_register
 from bot.rows_stock import as_if_new, measure_words, measures
 from flows.measures import Measure
 from flows.strengths import Stock

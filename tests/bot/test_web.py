@@ -15,7 +15,7 @@ from flask.testing import FlaskClient
 
 from bot.config import Config, demo_config, from_env
 from bot.errors import StoreDown
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import Parts, announce, build
 from tests.bot.store_stand import DEMO

@@ -18,7 +18,7 @@ from bot.api import Token
 from bot.config import Config, demo_config, from_env
 from bot.errors import ConfigError, RegisterError
 from bot.model import Heard
-from bot.register import read_register
+from bot.register_files import read_register
 from bot.store import SetFilter, Store
 from bot.wiring import (
     Parts,
