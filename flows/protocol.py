@@ -53,6 +53,10 @@ BOUNDS: dict[str, tuple[float, float]] = {
     "danger.rinse_minutes": (5, 60),
     "danger.blood_hours": (1, 72),
     "danger.ask_after_hours": (1, 72),
+    "late.most_hours": (1, 72),
+    "late.before_minutes": (1, 120),
+    "late.after_minutes": (1, 120),
+    "late.reply_minutes": (1, 240),
     "practice.hasten_factor": (1, 1000),
     "planning.used_fraction": (0.01, 1),
     "planning.turnaround_hours": (1, 72),
@@ -68,6 +72,8 @@ LOWER_IS_WEAKER = {
     "steaming.exposure_minutes",
     "vinegar.exposure_minutes",
     "danger.rinse_minutes",
+    "late.before_minutes",
+    "late.after_minutes",
 }
 HIGHER_IS_WEAKER = {
     "chlorine.solution_life_hours",
@@ -84,6 +90,8 @@ HIGHER_IS_WEAKER = {
     "autoclave.tolerance_c",
     "danger.blood_hours",
     "danger.ask_after_hours",
+    "late.most_hours",
+    "late.reply_minutes",
 }
 # What a failed spore test (biological indicator) calls back, the stricter first: all loads since
 # the last good test, or the tested one alone. Guideline for Disinfection and Sterilization, CDC

@@ -52,6 +52,10 @@ SOURCES = {
     "danger.rinse_minutes": "ICSC 0482",
     "danger.blood_hours": "United Nations Medical Services 2014",
     "danger.ask_after_hours": "common practice, no source",
+    "late.most_hours": "common practice, no source",
+    "late.before_minutes": "common practice, no source",
+    "late.after_minutes": "common practice, no source",
+    "late.reply_minutes": "common practice, no source",
 }
 
 # After the handbooks: Reference Manual for visual inspection and cryotherapy, Appendix C, Table
@@ -83,6 +87,11 @@ VALUES = {
     # HIV Post-Exposure Prophylaxis Kits guidance, United Nations Medical Services 2014.
     "danger.blood_hours": 72,
     "danger.ask_after_hours": 24,
+    # Common practice, no source.
+    "late.most_hours": 48,
+    "late.before_minutes": 10,
+    "late.after_minutes": 10,
+    "late.reply_minutes": 60,
 }
 
 

@@ -39,11 +39,17 @@ WEAKER = {
     "danger.rinse_minutes": -5.1,
     "danger.blood_hours": 1,
     "danger.ask_after_hours": 1,
+    # An older memory believed, work in less time than hands need.
+    "late.most_hours": 1,
+    "late.before_minutes": -1,
+    "late.after_minutes": -1,
+    "late.reply_minutes": 1,
 }
 # Common practice without a source sets no limit, so the files give these no least.
 NO_LIMIT = {"chlorine.rinses_count", "chlorine.test_after_days", "chlorine.test_above_c",
             "vinegar.exposure_minutes", "vinegar.parts_water", "autoclave.tolerance_c",
-            "danger.ask_after_hours"}  # fmt: skip
+            "danger.ask_after_hours", "late.most_hours", "late.before_minutes",
+            "late.after_minutes", "late.reply_minutes"}  # fmt: skip
 CRITICAL = sorted(set(WEAKER) - NO_LIMIT)
 
 
