@@ -68,11 +68,6 @@ SETTINGS: tuple[Setting, ...] = (
         "who may use the API: scope:district:sha256 of the token, district * for all, by commas",
         secret=True,
     ),
-    Setting(
-        "DESK_PASSWORD",
-        "password of the user `desk` for the pages under /desk; empty: there are none",
-        secret=True,
-    ),
     Setting("LOCALE", "folder of message catalogues that override the built-in ones"),
     Setting("PROTOCOLS", "folder of protocol files that override the built-in ones"),
     Setting("REGION", "country of phone numbers that name none: two letters, like KE"),
@@ -90,7 +85,6 @@ _DEMO: Mapping[str, str] = {
     "GATEWAY_USERNAME": "demo",
     "GATEWAY_API_KEY": "demo",
     "API_TOKENS": f"read:*:{_DEMO_TOKEN}",
-    "DESK_PASSWORD": "demo",
 }
 
 
@@ -122,7 +116,6 @@ class Config:
     gateway_ca: str
     short_code: str
     api_tokens: tuple[ApiToken, ...] = field(repr=False)
-    desk_password: str = field(repr=False)
     locale: Path | None
     protocols: Path | None
     region: str
@@ -153,7 +146,6 @@ def from_env(environ: Mapping[str, str], needs: Collection[str] = NEEDED) -> Con
         gateway_ca=str(read.path("GATEWAY_CA", folder=False) or ""),
         short_code=read.text("SHORT_CODE"),
         api_tokens=read.tokens(),
-        desk_password=read.text("DESK_PASSWORD"),
         locale=read.path("LOCALE", folder=True),
         protocols=read.path("PROTOCOLS", folder=True),
         region=read.region(),

@@ -1,25 +1,27 @@
-"""The desk: sheets to read on a cheap phone or to print, behind one password.
+"""The desk: sheets to read on a cheap phone or to print, for whoever is logged in.
 
 Everything is read from the store and from the protocols; nothing here changes anything. No page
-names a person or a phone: only ids of the register.
+names a person of the register or a phone: only ids. What an account may not see is answered as
+what is not there.
 """
 
 from __future__ import annotations
 
-import hmac
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from flask import Blueprint, Response, abort, render_template, request
+from flask import Blueprint, abort, g, render_template, request
 from werkzeug.exceptions import HTTPException
 
 from bot import desk_card, desk_label, desk_sums
+from bot.accounts import sees
 from bot.desk_load import load_record
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
+from bot.login import Door
 from bot.model import Site
 from bot.pages import guard
 from bot.rules import Rules
@@ -27,7 +29,6 @@ from bot.store import BatchFilter, Store
 from bot.wording import Wording
 from flows.protocol import Protocol
 
-USER = "desk"
 MOST_TYPED = 40  # characters of one field
 MOST_BATCHES = 10  # of one facility, on the first page
 
@@ -41,10 +42,14 @@ class Desk:
     wording: Wording
     clock: Callable[[], datetime]
 
+    def sites(self) -> list[Site]:
+        """The facilities that whoever asks may see."""
+        return [s for s in self.store.load_register().sites()
+                if s.methods and sees(g.account, s.district, s.id)]  # fmt: skip
+
     def site(self, facility: str) -> Site:
-        """The facility's page of the register; 404 for one that is not there."""
-        sites = self.store.load_register().sites()
-        found = next((s for s in sites if s.id == facility and s.methods), None)
+        """The facility's page of the register; 404 for one that is not there for her."""
+        found = next((s for s in self.sites() if s.id == facility), None)
         if found is None:
             abort(404, "There is no such facility in the register.")
         return found
@@ -58,11 +63,11 @@ class Desk:
 
 
 def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datetime],
-         password: str) -> Blueprint:  # fmt: skip
-    """The blueprint of `/desk`. Without a *password* there are no pages."""
+         door: Door) -> Blueprint:  # fmt: skip
+    """The blueprint of `/desk`; its pages find whoever is logged in as `flask.g.account`."""
     pages = Blueprint("desk", __name__, url_prefix="/desk")
     views = _Views(Desk(store, rules, wording, clock))
-    pages.before_request(lambda: _gate(password))
+    door.add_to(pages)
     pages.after_request(guard)
     pages.register_error_handler(HTTPException, _sorry)
     pages.register_error_handler(StoreDown, _store_down)
@@ -80,33 +85,11 @@ def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datet
     return pages
 
 
-# ---- who may read, and how the browser must treat it --------------------------------------------
-
-
-def _gate(password: str) -> Response | None:
-    """None lets the request in."""
-    if not password:
-        abort(404)
-    given = request.authorization
-    user = (given.username if given else None) or ""
-    secret = (given.password if given else None) or ""
-    # Both are always compared, so that the time taken does not tell which one was wrong.
-    right = hmac.compare_digest(user.encode(), USER.encode())
-    right &= hmac.compare_digest(secret.encode(), password.encode())
-    if right:
-        return None
-    answer = Response("A user name and a password are needed.\n", 401, mimetype="text/plain")
-    answer.headers["WWW-Authenticate"] = 'Basic realm="Soakbell desk", charset="UTF-8"'
-    return answer
-
-
 def _nothing(_rest: str) -> str:
     abort(404, "There is nothing at this address.")
 
 
 def _sorry(error: HTTPException) -> tuple[str, int]:
-    if not request.authorization:  # the desk is closed, or nobody has come in: no page to show
-        return f"{error.code} {error.name}\n", error.code or 500
     return render_template("desk_sorry.html", sorry=error.description), error.code or 500
 
 
@@ -124,7 +107,8 @@ class _Views:
 
     def facilities(self) -> str:
         """Every facility with the ways to its sheets."""
-        rows = self.desk.store.facilities()
+        rows = [row for row in self.desk.store.facilities()
+                if sees(g.account, row["district"], row["id"])]  # fmt: skip
         protocols = {s.id: self.desk.rules.protocol_for(s).id
                      for s in self.desk.store.load_register().sites()}  # fmt: skip
         loads = {row["id"]: self._loads(row["id"]) for row in rows if row["autoclave"]}
@@ -165,7 +149,7 @@ class _Views:
     def load(self, batch_id: str) -> str:
         """The sterilisation record of an autoclave batch."""
         batch = self.desk.store.document(batch_id)
-        if batch is None:
+        if batch is None or not sees(g.account, batch.district, batch.facility):
             abort(404, "There is no such batch in the store.")
         sites = self.desk.store.load_register().sites()
         zone = next((s.zone for s in sites if s.id == batch.facility), "UTC")
@@ -178,9 +162,9 @@ class _Views:
 
     def label(self) -> tuple[str, int]:
         """The form for a solution's label, and the label once it is filled in."""
-        sites = [s for s in self.desk.store.load_register().sites() if s.methods]
+        sites = self.desk.sites()
         if not sites:
-            abort(404, "No facility is in the register yet.")
+            abort(404, "No facility is in the register for you.")
         site = self.desk.site(request.args.get("facility") or sites[0].id)
         protocol, now = self.desk.rules.protocol_for(site), self.desk.clock()
         typed = desk_label.blank(protocol, site.zone, now)

@@ -3,6 +3,7 @@
 BotError
  +-- ConfigError          the deployer: a setting is missing or wrong; stops the start
  +-- RegisterError        the programme: rows of the register are wrong; nothing was imported
+ +-- AccountRefused       whoever keeps the accounts: there is none, or one already; unchanged
  +-- BadWebhook           the gateway: a request is not what its contract says; answered 400
  +-- GatewayError
  |    +-- GatewayDown     nobody: try again later
@@ -28,6 +29,10 @@ class RegisterError(BotError):
     def __init__(self, problems: list[str]) -> None:
         super().__init__(f"{len(problems)} problem(s) in the register; nothing was imported")
         self.problems = problems
+
+
+class AccountRefused(BotError):
+    """An account cannot be made or changed so. The message says why, and never a password."""
 
 
 class BadWebhook(BotError):

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import (
     BigInteger,
+    Boolean,
     Column,
     DateTime,
     Dialect,
@@ -165,3 +166,42 @@ totals_month = Table(
     _key("month"), _key("district"), _key("method"), _key("outcome"), *_counts(),
 )
 Index("ix_totals_month_district_month", totals_month.c.district, totals_month.c.month)
+
+
+# Who may log in at the desk. `place` is a facility, a district or "*", by the role; `password` an
+# argon2 hash; `person` the register's id of whoever gets a code by SMS, or empty. Neither is tied
+# to the register: an account outlives an import.
+accounts = Table(
+    "accounts", metadata, _id(), _words("name"), _words("role"), _words("place"),
+    _words("password"), _words("person"),
+    Column("created_at", UtcTime, nullable=False),
+    Column("last_login_at", UtcTime),
+    Column("failures", Integer, nullable=False),
+    Column("locked_until", UtcTime),
+    Column("disabled", Boolean, nullable=False),
+)
+
+# `id` is the SHA-256 of the token in the browser's cookie; `code` a digest made with that token.
+account_sessions = Table(
+    "account_sessions", metadata, _id(),
+    Column("account", Words, ForeignKey("accounts.id", ondelete="CASCADE"), nullable=False,
+           index=True),
+    Column("created_at", UtcTime, nullable=False),
+    Column("seen_at", UtcTime, nullable=False),
+    Column("expires_at", UtcTime, nullable=False, index=True),
+    Column("confirmed", Boolean, nullable=False),
+    _words("code"),
+    Column("code_until", UtcTime),
+    Column("code_tries", Integer, nullable=False),
+)
+
+# What was done, by whom, when: lines are added and never changed. `detail` is a JSON object.
+audit = Table(
+    "audit", metadata,
+    Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True,
+           autoincrement=True),
+    Column("at", UtcTime, nullable=False),
+    _words("who"), _words("what"), _words("about"), _words("district"), _words("detail"),
+    sqlite_autoincrement=True,
+)
+Index("ix_audit_district_id", audit.c.district, audit.c.id)

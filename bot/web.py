@@ -13,11 +13,12 @@ from bot.desk import desk
 from bot.errors import StoreDown
 from bot.gateway import read_shape
 from bot.handset import handset
+from bot.login import Door
 from bot.mailbox import Mailbox
 from bot.model import Prompt
 from bot.views import Views
 from bot.webhooks import webhooks
-from bot.wiring import Parts, tokens_of
+from bot.wiring import Parts, add_demo_account, tokens_of
 
 
 def create_app(config: Config, parts: Parts) -> Flask:
@@ -37,9 +38,9 @@ def create_app(config: Config, parts: Parts) -> Flask:
         )
     )
     app.register_blueprint(api(parts.store, tokens_of(config), service.clock))
-    app.register_blueprint(
-        desk(parts.store, parts.rules, parts.wording, service.clock, config.desk_password)
-    )
+    door = Door(parts.accounts, parts.log_ins, service.outbox, parts.wording.render, service.clock,
+                secure=not config.demo)  # fmt: skip
+    app.register_blueprint(desk(parts.store, parts.rules, parts.wording, service.clock, door))
     _add_health(app, parts)
     if config.demo:
         _add_demo(app, config, parts)
@@ -69,6 +70,7 @@ def _add_health(app: Flask, parts: Parts) -> None:
 
 
 def _add_demo(app: Flask, config: Config, parts: Parts) -> None:
+    add_demo_account(parts)
     mailbox = Mailbox(parts.redis)
     poster = ReceiptPoster(f"{config.gateway_url}/hooks/{config.hook_key}/receipt")
     app.extensions["soakbell_receipts"] = poster

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -12,14 +13,19 @@ from urllib.parse import urlsplit
 import fakeredis
 from redis import Redis
 
+from bot.account_sessions import LogIns
+from bot.account_store import Accounts
+from bot.accounts import EVERYWHERE, LEAST_PASSWORD, Account
 from bot.api import Token
+from bot.audit import COMMAND
 from bot.catalogues import load_catalogues
 from bot.clock import new_tick, utc_now
 from bot.config import Config, local_store_url
-from bot.errors import ConfigError, RegisterError
+from bot.errors import AccountRefused, ConfigError, RegisterError
 from bot.gateway import gateway_from
 from bot.machine import step
 from bot.outbox import Outbox
+from bot.passwords import Passwords, quick
 from bot.pushes import Pushes
 from bot.register import Register
 from bot.relay import Both, Relay
@@ -48,6 +54,8 @@ class Parts:
     rules: Rules
     wording: Wording
     redis: Redis
+    accounts: Accounts
+    log_ins: LogIns
 
 
 def connect(config: Config) -> Redis:
@@ -115,7 +123,25 @@ def recorder(config: Config, store: Store) -> Recorder:
     return Both(store, Relay(config.store_url, config.store_token))
 
 
-def build(config: Config, redis: Redis | None = None, clock: Clock = utc_now) -> Parts:
+def accounts_of(config: Config, store: Store, passwords: Passwords | None = None) -> Accounts:
+    """The accounts of *store*. In a demonstration passwords are short, and no secret."""
+    least = 1 if config.demo else LEAST_PASSWORD
+    return Accounts(store.database, passwords or (quick() if config.demo else Passwords()), least)
+
+
+def add_demo_account(parts: Parts) -> None:
+    """The log-in that the demonstration tells everybody; it opens nothing in service."""
+    everybody = Account("desk", "Demonstration", "administrator", EVERYWHERE)
+    with suppress(AccountRefused):  # from the last time, or by a process beside this one
+        parts.accounts.add(everybody, "demo", parts.service.clock(), COMMAND)
+
+
+def build(
+    config: Config,
+    redis: Redis | None = None,
+    clock: Clock = utc_now,
+    passwords: Passwords | None = None,
+) -> Parts:
     """Everything, wired. *redis* is given by the demonstration, whose parts share one."""
     redis = redis if redis is not None else connect(config)
     wording = Wording(load_catalogues(config.locale) if config.locale else load_catalogues())
@@ -134,7 +160,8 @@ def build(config: Config, redis: Redis | None = None, clock: Clock = utc_now) ->
         clock=clock,
         tick=new_tick(),
     )
-    return Parts(service, store, rules, wording, redis)
+    accounts = accounts_of(config, store, passwords)
+    return Parts(service, store, rules, wording, redis, accounts, LogIns(store.database))
 
 
 def build_service(config: Config) -> Service:

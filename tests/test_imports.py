@@ -86,7 +86,8 @@ def test_workers_know_flows_only_through_bot(path: Path) -> None:
     assert packages(path) <= {"bot", "workers"}
 
 
-STORE = {"database", "tables", "store", "recording", "queries"}
+STORE = {"database", "tables", "store", "recording", "queries", "account_store",
+         "account_sessions", "audit"}
 
 
 @pytest.mark.parametrize(
@@ -102,8 +103,9 @@ STORE = {"database", "tables", "store", "recording", "queries"}
         (
             "flask",
             {"bot.web", "bot.webhooks", "bot.api", "bot.formats", "bot.handset",
-             "bot.demo_gateway", "bot.desk", "bot.desk_sums"},
+             "bot.demo_gateway", "bot.desk", "bot.desk_sums", "bot.login"},
         ),
+        ("argon2", {"bot.passwords"}),
     ],
 )  # fmt: skip
 def test_a_library_stays_where_it_belongs(library: str, allowed: set[str]) -> None:

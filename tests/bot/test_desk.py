@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 from flask import Flask
-from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from bot import desk_card
-from bot.config import demo_config, from_env
-from bot.desk import desk
+from bot.accounts import AccountRole
+from bot.config import demo_config
 from bot.desk_words import STEPS
 from bot.model import Bottle, Site
 from bot.register_files import read_register
@@ -26,8 +25,8 @@ from flows.measures import Measure
 from flows.protocol import Protocol
 from flows.release import AFTER, BEFORE, BY_METHOD, ORDER
 from flows.strengths import Stock
+from tests.bot.desk_stand import PASSWORD, log_in, make_account
 from tests.bot.store_stand import DEMO
-from tests.bot.test_wiring import SECRETS
 
 if TYPE_CHECKING:
     from tests.conftest import FakeClock
@@ -69,47 +68,69 @@ def app(tmp_path: Path, parts: Parts) -> Iterator[Flask]:
 
 @pytest.fixture
 def get(app: Flask) -> Get:
-    client: FlaskClient = app.test_client()
-
-    def ask(path: str, user: str = "desk", password: str = "demo") -> TestResponse:  # noqa: S107
-        return client.get(path, auth=(user, password))
-
-    return ask
+    client = app.test_client()
+    log_in(client)
+    return client.get
 
 
 # ---- who gets in ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/nothing"])
-def test_nobody_comes_in_without_the_password(app: Flask, get: Get, path: str) -> None:
+SHEETS = ["/desk", "/desk/card/HIGH", "/desk/label", "/desk/mix", "/desk/nothing"]
+
+
+@pytest.mark.parametrize("path", SHEETS)
+def test_nobody_reads_a_sheet_without_logging_in(app: Flask, path: str) -> None:
     bare = app.test_client().get(path)
 
-    assert bare.status_code == 401
-    assert bare.headers["WWW-Authenticate"].startswith("Basic ")
-    assert get(path, password="wrong").status_code == 401
-    assert get(path, user="nurse").status_code == 401
-    assert get(path, password="").status_code == 401
-    assert get(path, password="d\u00e9mo").status_code == 401
+    assert bare.status_code == 303
+    assert bare.location == f"/desk/login?next={path}"
+    assert app.test_client().get(path, auth=("desk", "demo")).status_code == 303
 
 
-@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH"])
-def test_without_a_password_set_there_is_no_desk(tmp_path: Path, path: str) -> None:
-    config = replace(from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)}), redis_url="fake://")
-    parts = build(config)
-    client = create_app(config, parts).test_client()
+# Who sees HIGH and LOWF, which both lie in TAM.
+ROLES: list[tuple[AccountRole, str, set[str]]] = [
+    ("administrator", "*", {"HIGH", "LOWF"}),
+    ("programme", "*", {"HIGH", "LOWF"}),
+    ("programme", "TAM", {"HIGH", "LOWF"}),
+    ("programme", "ELSE", set()),
+    ("supervisor", "TAM", {"HIGH", "LOWF"}),
+    ("supervisor", "ELSE", set()),
+    ("in_charge", "HIGH", {"HIGH"}),
+    ("in_charge", "LOWF", {"LOWF"}),
+]
 
-    assert client.get(path).status_code == 404
-    assert client.get(path, auth=("desk", "")).status_code == 404
-    parts.store.close()
+
+@pytest.mark.parametrize(("role", "place", "seen"), ROLES)
+def test_each_sees_her_own_and_the_rest_is_as_if_it_were_not_there(
+    app: Flask, parts: Parts, role: AccountRole, place: str, seen: set[str]
+) -> None:
+    make_account(parts, "someone", role, place)
+    client = app.test_client()
+    log_in(client, "someone", PASSWORD)
+    listed = client.get("/desk").text
+
+    for facility in ("HIGH", "LOWF"):
+        assert (f"/desk/card/{facility}" in listed) is (facility in seen)
+        for path in (f"card/{facility}", f"paper/{facility}", f"label?facility={facility}"):
+            answer = client.get(f"/desk/{path}")
+            assert answer.status_code == (200 if facility in seen else 404), path
+            if facility not in seen:
+                assert answer.text == client.get(f"/desk/{path}X").text
 
 
-def test_the_password_may_come_from_a_file(tmp_path: Path) -> None:
-    secret = tmp_path / "desk"
-    secret.write_text("reed-boat-lamp\n")
-    config = from_env({**SECRETS, "SOAKBELL_DESK_PASSWORD_FILE": str(secret)})
+def test_the_label_offers_no_facility_of_others(app: Flask, parts: Parts) -> None:
+    make_account(parts, "low", "in_charge", "LOWF")
+    client = app.test_client()
+    log_in(client, "low", PASSWORD)
+    page = client.get("/desk/label").text
 
-    assert config.desk_password == "reed-boat-lamp"
-    assert "reed" not in repr(config)
+    assert 'value="LOWF"' in page
+    assert "HIGH" not in page
+
+
+def test_the_page_says_who_is_logged_in(get: Get) -> None:
+    assert "Demonstration (administrator)" in get("/desk").text
 
 
 @pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/card/NONE"])
@@ -164,15 +185,16 @@ def test_the_card_of_a_place_without_an_autoclave_shows_none(get: Get) -> None:
 
 
 def test_numbers_that_a_programme_has_confirmed_are_not_called_training(
-    parts: Parts, protocol: Protocol
+    tmp_path: Path, parts: Parts, protocol: Protocol
 ) -> None:
     confirmed = replace(protocol, confirmed_by="the programme", confirmed_on=date(2025, 3, 1))
     protocols = {**parts.rules.protocols, "default": confirmed, confirmed.id: confirmed}
-    pages = desk(parts.store, replace(parts.rules, protocols=protocols), parts.wording,
-                 parts.service.clock, "demo")  # fmt: skip
-    only = Flask("bot")
-    only.register_blueprint(pages)
-    page = only.test_client().get("/desk/card/HIGH", auth=("desk", "demo")).text
+    app = create_app(demo_config(1, tmp_path), replace(
+        parts, rules=replace(parts.rules, protocols=protocols)))  # fmt: skip
+    app.extensions["soakbell_receipts"].close()
+    client = app.test_client()
+    log_in(client)
+    page = client.get("/desk/card/HIGH").text
 
     assert "until the local programme has confirmed them" not in page
     assert "Confirmed by the programme on 2025-03-01" in page

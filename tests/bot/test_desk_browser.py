@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 
 from bot.config import demo_config
 from bot.register_files import read_register
@@ -21,7 +23,6 @@ from tests.bot.store_stand import DEMO
 pytestmark = pytest.mark.browser
 
 NARROW = {"width": 360, "height": 740, "deviceScaleFactor": 1, "mobile": True}
-LOGIN = {"Authorization": "Basic " + base64.b64encode(b"desk:demo").decode()}
 
 
 @pytest.fixture(scope="module")
@@ -37,12 +38,50 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def narrow(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+def bare(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    """A narrow browser that nobody has logged in with."""
     with chromium(tmp_path_factory.mktemp("profile")) as chrome:
-        chrome.execute_cdp_cmd("Network.enable", {})
-        chrome.execute_cdp_cmd("Network.setExtraHTTPHeaders", {"headers": LOGIN})
         chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", NARROW)
         yield chrome
+
+
+def type_in(chrome: webdriver.Chrome, password: str) -> None:
+    """Fill in the log-in page with the keyboard alone, as its labels say, and send it."""
+    for label, text in (("User name", "desk"), ("Password", password)):
+        chrome.find_element(By.XPATH, f"//label[text()='{label}']").click()
+        chrome.switch_to.active_element.clear()
+        chrome.switch_to.active_element.send_keys(text)
+    chrome.switch_to.active_element.send_keys(Keys.ENTER)
+
+
+@pytest.fixture
+def narrow(bare: webdriver.Chrome, address: str) -> webdriver.Chrome:
+    """The same browser, logged in."""
+    bare.get(f"{address}/desk/login")
+    if bare.find_elements(By.ID, "password"):
+        type_in(bare, "demo")
+    return bare
+
+
+def test_a_wrong_password_is_said_in_words_and_the_right_one_leads_to_where_she_was_going(
+    bare: webdriver.Chrome, address: str
+) -> None:
+    bare.get(f"{address}/desk/card/HIGH")
+    assert "Log in" in bare.title
+    assert bare.find_element(By.TAG_NAME, "html").get_attribute("lang") == "en"
+    type_in(bare, "emo")
+
+    told = bare.find_element(By.ID, "wrong")
+    assert told.get_attribute("role") == "alert"
+    assert bare.find_element(By.ID, "password").get_attribute("aria-describedby") == "wrong"
+    assert bare.find_element(By.ID, "password").get_attribute("value") == ""
+    keep(bare, "login_wrong")
+    type_in(bare, "demo")
+    assert bare.current_url == f"{address}/desk/card/HIGH"
+
+    bare.find_element(By.XPATH, "//button[text()='Log out']").click()
+    bare.get(f"{address}/desk/card/HIGH")
+    assert "Log in" in bare.title
 
 
 PATHS = ["", "/card/HIGH", "/card/LOWF", "/paper/HIGH", "/label", "/mix", "/cycle", "/plan"]
@@ -57,9 +96,13 @@ def test_a_sheet_fits_a_cheap_phone_without_scrolling_sideways(
     assert "Soakbell desk" in narrow.title
     widths = narrow.execute_script("return [innerWidth, document.documentElement.scrollWidth]")
     assert widths == [360, 360]
+    keep(narrow, f"desk{path.replace('/', '_')}")
+
+
+def keep(chrome: webdriver.Chrome, name: str) -> None:
+    """A picture and a print of the page, for whoever asks for them."""
     if folder := os.environ.get("SOAKBELL_TEST_SHOTS"):
-        shot = narrow.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": True})
-        name = f"desk{path.replace('/', '_')}"
+        shot = chrome.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": True})
         (Path(folder) / f"{name}.png").write_bytes(base64.b64decode(shot["data"]))
-        printed = narrow.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
+        printed = chrome.execute_cdp_cmd("Page.printToPDF", {"preferCSSPageSize": True})
         (Path(folder) / f"{name}.pdf").write_bytes(base64.b64decode(printed["data"]))

@@ -16,6 +16,7 @@ from bot.config import demo_config
 from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import announce, build
+from tests.bot.desk_stand import log_in
 from tests.bot.store_stand import DEMO
 
 if TYPE_CHECKING:
@@ -30,11 +31,12 @@ class Form:
     def __init__(self, client: FlaskClient, clock: FakeClock) -> None:
         self.client = client
         clock.now = datetime(2025, 3, 3, 9, 15, tzinfo=ZONE).astimezone(UTC)
+        log_in(client)
 
     def send(self, **fields: str) -> TestResponse:
         good = {"facility": "HIGH", "product": "bleach", "percent": "0.51", "target": "0.5",
                 "made": "2025-03-03T08:15", "by": "n.k.", "celsius": "25"}  # fmt: skip
-        return self.client.get("/desk/label", query_string=good | fields, auth=("desk", "demo"))
+        return self.client.get("/desk/label", query_string=good | fields)
 
 
 @pytest.fixture
@@ -49,7 +51,7 @@ def form(tmp_path: Path, clock: FakeClock) -> Iterator[Form]:
 
 
 def test_the_empty_form_is_no_mistake(form: Form) -> None:
-    answer = form.client.get("/desk/label", auth=("desk", "demo"))
+    answer = form.client.get("/desk/label")
 
     assert answer.status_code == 200
     assert "THROW AWAY" not in answer.text

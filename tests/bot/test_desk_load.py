@@ -12,6 +12,7 @@ import requests
 
 from bot.desk_load import LoadRecord, load_record
 from flows.batch import Batch
+from tests.bot.desk_stand import PASSWORD, form_key, make_account, without_key
 from tests.bot.release_stand import BAG, release_bag, texts
 from tests.bot.store_stand import demo_register
 from tests.conftest import Connect, FakeClock
@@ -20,12 +21,20 @@ from tests.phone import World
 
 @pytest.fixture
 def world(connect: Connect, clock: FakeClock, tmp_path: Path) -> Iterator[World]:
-    with World(demo_register(), clock, tmp_path, connect(), DESK_PASSWORD="demo") as made:
+    with World(demo_register(), clock, tmp_path, connect()) as made:
         yield made
 
 
-def page(world: World, batch_id: str) -> requests.Response:
-    return requests.get(f"{world.url}/desk/load/{batch_id}", auth=("desk", "demo"), timeout=30)
+def page(world: World, batch_id: str, name: str = "desk", word: str = "demo") -> requests.Response:
+    """The record's page, asked for over HTTP by whoever logs in as *name*."""
+    return read(world, f"/load/{batch_id}", name, word)
+
+
+def read(world: World, path: str, name: str = "desk", word: str = "demo") -> requests.Response:
+    with requests.Session() as browser:
+        key = form_key(browser.get(f"{world.url}/desk/login", timeout=30).text)
+        typed = {"csrf": key, "name": name, "password": word, "next": f"/desk{path}"}
+        return browser.post(f"{world.url}/desk/login", typed, timeout=30)
 
 
 def recorded(world: World, batch: Batch) -> LoadRecord | None:
@@ -42,7 +51,7 @@ def test_a_released_load_has_every_field_of_its_record(world: World) -> None:
                  "wrapped", "changed", "Cooled and dry", "Released on"):  # fmt: skip
         assert said in answer.text
     assert "Verdict: accepted" in answer.text
-    listed = requests.get(f"{world.url}/desk", auth=("desk", "demo"), timeout=30).text
+    listed = read(world, "").text
     assert f"/desk/load/{world.batch('BAG-5').id}" in listed
     assert "Imani" not in answer.text
     assert world.phones["Imani"].number.lstrip("+") not in answer.text
@@ -95,3 +104,16 @@ def test_a_batch_that_is_none_or_saw_no_autoclave_has_no_record(world: World) ->
 
     texts(world, "Neema", "BAG-1", "1")
     assert recorded(world, world.batch("BAG-1")) is None
+
+
+def test_only_who_sees_the_facility_sees_the_record_of_its_load(world: World) -> None:
+    release_bag(world)
+    batch_id = world.batch("BAG-5").id
+    make_account(world.parts, "high", "in_charge", "HIGH")
+    make_account(world.parts, "low", "in_charge", "LOWF")
+
+    assert page(world, batch_id, "high", PASSWORD).status_code == 200
+    refused = page(world, batch_id, "low", PASSWORD)
+    assert refused.status_code == 404
+    missing = page(world, "HIGH-999", "low", PASSWORD)
+    assert without_key(refused.text) == without_key(missing.text)

@@ -14,6 +14,7 @@ from bot.config import demo_config
 from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import announce, build
+from tests.bot.desk_stand import log_in
 from tests.bot.store_stand import DEMO
 
 if TYPE_CHECKING:
@@ -30,13 +31,15 @@ def client(tmp_path: Path, clock: FakeClock) -> Iterator[FlaskClient]:
     parts = build(config, clock=clock)
     announce(parts, read_register(DEMO, None))
     app = create_app(config, parts)
-    yield app.test_client()
+    client = app.test_client()
+    log_in(client)
+    yield client
     app.extensions["soakbell_receipts"].close()
     parts.store.close()
 
 
 def get(client: FlaskClient, name: str, typed: dict[str, str]) -> TestResponse:
-    return client.get(f"/desk/{name}", query_string=typed, auth=("desk", "demo"))
+    return client.get(f"/desk/{name}", query_string=typed)
 
 
 def test_one_part_of_bleach_and_six_of_water(client: FlaskClient) -> None:
@@ -58,11 +61,10 @@ def test_a_gauge_at_2000_m(client: FlaskClient, gauge: str, accepted: bool) -> N
 
 
 @pytest.mark.parametrize("name", ["mix", "cycle", "plan"])
-def test_the_empty_form_is_no_mistake_and_needs_the_password(
-    client: FlaskClient, name: str
-) -> None:
+def test_the_empty_form_is_no_mistake_and_needs_a_log_in(client: FlaskClient, name: str) -> None:
     assert get(client, name, {}).status_code == 200
-    assert client.get(f"/desk/{name}").status_code == 401
+    bare = client.application.test_client()
+    assert bare.get(f"/desk/{name}").location == f"/desk/login?next=/desk/{name}"
 
 
 def test_bad_input_is_kept_and_escaped(client: FlaskClient) -> None:

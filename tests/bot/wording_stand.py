@@ -311,7 +311,7 @@ def holes_filled(key: str) -> Prompt:
         "step": longest_of(".title"), "reason": longest_of("reason."),
         "counts": Prompt("counts.many"), "extra": Prompt("wait.three"),
         "options": numbered([names]), "since": Day(NOW), "kind": longest_of("danger.kind."),
-        "clock": longest_of("clock.", {"left": 120}),
+        "clock": longest_of("clock.", {"left": 120}), "digits": "000000",
     }  # fmt: skip
     if key == "need.answer":
         most: dict[str, Shown] = {"births": 9999, "need": 1044, "risk": "0.01", "used": "99.5"}
