@@ -48,7 +48,7 @@ def check(record: Record) -> None:
     """Raise ValueError with a plain sentence if *record* cannot be what it says."""
     batch, log = record.batch, record.batch.log
     keys = [batch.id, batch.facility, batch.district, *(s.id for s in record.sets)]
-    if not all(map(_is_key, (*keys, *(s.id for s in batch.sets)))):
+    if not all(map(is_key, (*keys, *(s.id for s in batch.sets)))):
         raise ValueError(f"batch {batch.id[:KEY_CHARACTERS]!r}: every id has 1 to "
                          f"{KEY_CHARACTERS} printable characters")
     if len(record.sets) > MOST_SETS:
@@ -66,7 +66,7 @@ def check(record: Record) -> None:
 def check_conditions(conditions: Conditions) -> None:
     """Raise ValueError with a plain sentence if *conditions* cannot be what they say."""
     states = conditions.states
-    if not all(map(_is_key, (conditions.site_id, *(s.id for s in states)))):
+    if not all(map(is_key, (conditions.site_id, *(s.id for s in states)))):
         raise ValueError(f"conditions: every id has 1 to {KEY_CHARACTERS} printable characters")
     if len(states) > MOST_SETS:
         raise ValueError(f"conditions of {conditions.site_id}: at most {MOST_SETS} sets")
@@ -76,7 +76,8 @@ def check_conditions(conditions: Conditions) -> None:
         raise ValueError(f"conditions of {conditions.site_id}: every time carries its zone")
 
 
-def _is_key(text: str) -> bool:
+def is_key(text: str) -> bool:
+    """Whether *text* may be an id here."""
     return 0 < len(text) <= KEY_CHARACTERS and text.isprintable()
 
 
@@ -98,8 +99,8 @@ def _insert(connection: Connection, table: Table) -> Any:
     return engine.insert(table)
 
 
-def _locked(connection: Connection, table: Table, placeholders: Mapping[str, Row],
-            columns: Iterable[str]) -> dict[str, Row]:
+def locked(connection: Connection, table: Table, placeholders: Mapping[str, Row],
+           columns: Iterable[str]) -> dict[str, Row]:
     """The rows with these ids, locked until the transaction ends; new ones are put in first."""
     ids = sorted(placeholders)
     statement = _insert(connection, table).on_conflict_do_nothing(index_elements=["id"])
@@ -110,7 +111,7 @@ def _locked(connection: Connection, table: Table, placeholders: Mapping[str, Row
     return {row["id"]: dict(row) for row in found.mappings()}
 
 
-def _update(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
+def replace_rows(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
     """Replace the rows of the same ids."""
     if rows:
         statement = update(table).where(table.c.id == bindparam("this_id"))
@@ -126,9 +127,9 @@ def _write_batches(connection: Connection, newest: Mapping[str, Record]) -> int:
     zones = _zones(connection, {r.batch.facility for r in newest.values()})
     rows = {i: _batch_row(r, zones.get(r.batch.facility, "UTC")) for i, r in newest.items()}
     empty = {i: {**row, "version": UNWRITTEN, "outcome": ""} for i, row in rows.items()}
-    held = _locked(connection, batches, empty, _COUNTED)
+    held = locked(connection, batches, empty, _COUNTED)
     taken = [row for i, row in sorted(rows.items()) if row["version"] > held[i]["version"]]
-    _update(connection, batches, taken)
+    replace_rows(connection, batches, taken)
     _write_logs(connection, [newest[row["id"]].batch for row in taken])
     _move_totals(connection, [held[row["id"]] for row in taken], taken)
     return len(taken)
@@ -264,9 +265,9 @@ def _keep_latest(connection: Connection, rows: Iterable[Row]) -> int:
     if not best:
         return 0
     empty = {i: _state_row(UNWRITTEN, SetState(i)) for i in best}
-    held = _locked(connection, set_states, empty, ("since", "condition", "batch"))
+    held = locked(connection, set_states, empty, ("since", "condition", "batch"))
     later = [row for i, row in sorted(best.items()) if _rank(row) > _rank(held[i])]
-    _update(connection, set_states, later)
+    replace_rows(connection, set_states, later)
     return len(later)
 
 

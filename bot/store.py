@@ -14,20 +14,20 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, text
 
-from bot import belief, queries, recording
+from bot import alert_records, belief, queries, recording
 from bot.database import Database
 from bot.errors import StoreRefused
-from bot.model import Bottle, Conditions, Person, Push, Pushed, SetState
+from bot.model import Bottle, Conditions, Person, Push, Pushed, Raised, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
 from bot.rows_stock import Held, measure_words, measures, stock_cells, stock_of
-from bot.tables import batches, districts, facilities, models, people, sets, stock
+from bot.tables import alerts, batches, districts, facilities, models, people, sets, stock
 from flows.batch import Batch
 
 __all__ = ["BatchFilter", "CountFilter", "Page", "Record", "SetFilter", "Store"]
 
-AT_ONCE = 100  # batches in one transaction: more gain little and hold locks for longer
+AT_ONCE = 100  # batches or alerts in one transaction: more gain little and hold locks for longer
 
 log = logging.getLogger(__name__)
 
@@ -89,8 +89,8 @@ class Store:
     def record(self, docs: Sequence[Pushed]) -> int:
         """Keep each state that is newer than the store's; in any order, any number of times.
 
-        Practice is never kept, nor hastened time unless allowed. Returns how many batches and
-        lone conditions were new or newer. Raises ValueError before writing anything if one of
+        Practice is never kept, nor hastened time unless allowed. Returns how many batches, alerts
+        and lone conditions were new or newer. Raises ValueError before writing anything if one of
         *docs* is impossible; StoreRefused, with all the rest written, for a lone READY whose
         batch has not come here as released yet.
         """
@@ -99,6 +99,9 @@ class Store:
         kept = [self._believed(doc) for doc in pushes if self._counts(doc.batch)]
         taken = sum(self._record_chunk(kept[i : i + AT_ONCE])
                     for i in range(0, len(kept), AT_ONCE))
+        raised = [doc for doc in docs if isinstance(doc, Raised)]
+        taken += sum(self._record_alerts(raised[i : i + AT_ONCE])
+                     for i in range(0, len(raised), AT_ONCE))
         states = [s for doc in docs if isinstance(doc, Conditions) for s in doc.states]
         return taken + self._record_alone(states) if states else taken
 
@@ -114,6 +117,10 @@ class Store:
     def _record_chunk(self, chunk: Sequence[Record]) -> int:
         with self.database.write() as connection:
             return recording.record_all(connection, chunk)
+
+    def _record_alerts(self, chunk: Sequence[Raised]) -> int:
+        with self.database.write() as connection:
+            return alert_records.record_alerts(connection, chunk)
 
     def _record_alone(self, states: Sequence[SetState]) -> int:
         with self.database.write() as connection:
@@ -133,24 +140,29 @@ class Store:
         return proven
 
     def owners(self, docs: Sequence[Pushed]) -> set[str]:
-        """The districts that *docs* touch: claimed, registered, and of the batches replaced.
+        """The districts that *docs* touch: claimed, registered, and of what they replace.
 
         Raises ValueError if one of *docs* is impossible.
         """
         _check(docs)
         pushes = [doc for doc in docs if isinstance(doc, Push)]
         alone = [doc for doc in docs if isinstance(doc, Conditions)]
+        raised = [doc for doc in docs if isinstance(doc, Raised)]
         named = {doc.batch.facility for doc in pushes} | {doc.site_id for doc in alone}
+        named |= {doc.alert.facility for doc in raised}
+        told = {doc.alert.id for doc in raised}
         ids = {doc.batch.id for doc in pushes}
         used = {s.id for doc in pushes for s in doc.sets}
         used |= {s.id for doc in alone for s in doc.states}
         of_sets = (select(facilities.c.district).join(sets, sets.c.facility == facilities.c.id)
                    .where(sets.c.id.in_(used)))
         asked = (select(facilities.c.district).where(facilities.c.id.in_(named)), of_sets,
-                 select(batches.c.district).where(batches.c.id.in_(ids)))
+                 select(batches.c.district).where(batches.c.id.in_(ids)),
+                 select(alerts.c.district).where(alerts.c.id.in_(told)))
         with self.database.read() as connection:
             found = {d for query in asked for d in connection.scalars(query.distinct())}
-        return found | {doc.batch.district for doc in pushes}
+        claimed = {doc.batch.district for doc in pushes} | {doc.district for doc in raised}
+        return found | claimed
 
     # ---- questions -------------------------------------------------------------------------
 
@@ -190,6 +202,8 @@ def _check(docs: Sequence[Pushed]) -> None:
     for doc in docs:
         if isinstance(doc, Push):
             recording.check(doc)
+        elif isinstance(doc, Raised):
+            alert_records.check_raised(doc)
         else:
             recording.check_conditions(doc)
 

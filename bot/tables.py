@@ -142,6 +142,29 @@ set_states = Table(
     Column("version", Integer, nullable=False),
 )
 
+# One row an alert, its newest version. `told` are the register ids of who was told, `closed_at`
+# is null while something is still to be done; `doc` is the whole alert as JSON. Like a batch, it
+# outlives its facility's row of the register.
+alerts = Table(
+    "alerts", metadata, _id(), _words("facility"), _words("district"), _words("rule"),
+    _words("matter"), _words("batch"),
+    Column("at", UtcTime, nullable=False),
+    Column("last_at", UtcTime, nullable=False),
+    Column("count", Integer, nullable=False),
+    _words("state"),
+    Column("closed_at", UtcTime),
+    _words("told"),
+    Column("version", Integer, nullable=False),
+    _words("doc"),
+)
+# What is open stays little however long the history grows: a page asks for it all the time.
+Index("ix_alerts_open", alerts.c.district, alerts.c.at, alerts.c.id,
+      postgresql_where=alerts.c.closed_at.is_(None), sqlite_where=alerts.c.closed_at.is_(None))
+Index("ix_alerts_at_id", alerts.c.at, alerts.c.id)
+Index("ix_alerts_district_at_id", alerts.c.district, alerts.c.at, alerts.c.id)
+Index("ix_alerts_facility_at_id", alerts.c.facility, alerts.c.at, alerts.c.id)
+Index("ix_alerts_batch", alerts.c.batch)
+
 
 def _counts() -> tuple[Column[int], ...]:
     names = ("batches", "sets", "aside", "segments")
