@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from bot.alerting import came_up, not_delivered, raise_alert
 from bot.asking import bell
 from bot.book import write
 from bot.exposures import next_ring
@@ -18,6 +19,9 @@ def ring(turn: Turn, event: Rang) -> None:
     """A timer came up: a reminder speaks; a batch's holder is told, and the next ring is set."""
     if event.batch_id in turn.unit.reminders:
         speak(turn, turn.unit.reminders[event.batch_id])
+        return
+    if event.batch_id in turn.unit.alerts:
+        came_up(turn, turn.unit.alerts[event.batch_id])
         return
     batch = turn.unit.batches.get(event.batch_id)
     if batch is None:
@@ -60,7 +64,10 @@ def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt) -> None:
 
 
 def receipt(turn: Turn, event: Receipt) -> None:
-    """A receipt for a message about a batch: a bell that did not arrive goes to a colleague."""
+    """What became of a message: a bell that did not arrive goes to a colleague, an alert further."""
+    alert = turn.unit.alerts.get(event.batch_id)
+    if alert and not event.delivered:
+        not_delivered(turn, alert)
     batch = turn.unit.batches.get(event.batch_id)
     person = turn.unit.site.person(event.phone)
     if batch is None or person is None or event.kind != "bell":
@@ -70,6 +77,10 @@ def receipt(turn: Turn, event: Receipt) -> None:
     turn.keep(batch, after)
     if not event.delivered:
         _to_colleague(turn, after, person)
+        raise_alert(
+            turn, "undelivered", f"{after.id} {after.stage}", after,
+            by=person.id, facts={"sets": after.names},
+        )  # fmt: skip
 
 
 def _to_colleague(turn: Turn, batch: Batch, missed: Person) -> None:

@@ -70,6 +70,7 @@ SETTINGS: tuple[Setting, ...] = (
     ),
     Setting("LOCALE", "folder of message catalogues that override the built-in ones"),
     Setting("PROTOCOLS", "folder of protocol files that override the built-in ones"),
+    Setting("ALERTS", "TOML file of alert rules; empty: the built-in ones"),
     Setting("REGION", "country of phone numbers that name none: two letters, like KE"),
     Setting("SWEEP_TICK_MS", "milliseconds between two looks at what is due", "250"),
 )
@@ -118,6 +119,7 @@ class Config:
     api_tokens: tuple[ApiToken, ...] = field(repr=False)
     locale: Path | None
     protocols: Path | None
+    alerts: Path | None
     region: str
     sweep_tick_ms: int
 
@@ -148,6 +150,7 @@ def from_env(environ: Mapping[str, str], needs: Collection[str] = NEEDED) -> Con
         api_tokens=read.tokens(),
         locale=read.path("LOCALE", folder=True),
         protocols=read.path("PROTOCOLS", folder=True),
+        alerts=read.path("ALERTS", folder=False),
         region=read.region(),
         sweep_tick_ms=int(read.number("SWEEP_TICK_MS", 10, 60_000)),
     )

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from bot.alerting import raise_alert
 from bot.asking import framed
 from bot.model import Day, Person, Prompt, Reminder, Shown
 from bot.showing import clock, show
@@ -34,8 +35,8 @@ def danger(turn: Turn) -> bool:
     """The word that does not say what happened: first aid for all, and which it is."""
     if not _same(turn):
         name = turn.person.name if turn.person else "?"
-        _alert(turn, Prompt("danger.tell", {"site": turn.unit.site.id, "name": name}))
         _begin(turn)
+        _alert(turn, Prompt("danger.tell", {"site": turn.unit.site.id, "name": name}))
     turn.put_talk(screen="danger", choices=(), practice=False, tries=0)
     show(turn)
     return True
@@ -120,7 +121,11 @@ def _begin(turn: Turn) -> None:
 def _alert(turn: Turn, prompt: Prompt) -> None:
     site = turn.unit.site
     above = [p for p in (*site.supervisors, *site.people) if p.role != "nurse"]
-    _tell(turn, above, turn.person, prompt)
+    reached = _tell(turn, above, turn.person, prompt)
+    began = turn.talk.danger_at or turn.now
+    by = turn.person.id if turn.person else ""
+    # In words of its own already; the alert is what stays open until somebody answers.
+    raise_alert(turn, "danger", f"{by} {began.isoformat()}", by=by, already=reached)
 
 
 def _chiefs(turn: Turn, about: Person, prompt: Prompt) -> None:
@@ -132,8 +137,8 @@ def _chiefs(turn: Turn, about: Person, prompt: Prompt) -> None:
 
 def _tell(
     turn: Turn, people: list[Person], about: Person | None, prompt: Prompt, *, anyone: bool = True
-) -> None:
-    """Send to all of *people*, or to anyone here if none of them can be reached."""
+) -> tuple[Person, ...]:
+    """Send to all of *people*, or to anyone here if none can be reached. Returns who was."""
     for group in (people, turn.unit.site.people if anyone else turn.unit.site.supervisors):
         reached = {
             p.id: p for p in group if p != about and not turn.unit.talk(p.phone).stopped
@@ -141,7 +146,8 @@ def _tell(
         for person in reached.values():
             turn.say_plain(person, prompt)
         if reached:
-            return
+            return tuple(reached.values())
+    return ()
 
 
 # ---- blood: asked after until the hours are past --------------------------------------------

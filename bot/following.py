@@ -12,6 +12,7 @@ from bot.model import (
 )
 from bot.recall import recall
 from bot.showing import LISTED, main_screen, mine
+from bot.telling import tell
 from bot.turn import Turn
 from flows.batch import Batch, short
 
@@ -20,7 +21,7 @@ def after_answer(turn: Turn, before: Batch, done: Answered) -> None:
     """Keep what *done* made of the batch *before*, tell whoever must know, and answer."""
     side = turn.book(before).stage(before).phase == "side"
     stage = done.at or (before.detour if side and before.detour else before.stage)
-    after = turn.tell(done.batch, done.tells, stage)
+    after = tell(turn, done.batch, done.tells, stage)
     if {"indicator", "cycle"} & set(done.tells):
         after = recall(turn, after)
     told = len(after.log) > len(done.batch.log)

@@ -15,10 +15,12 @@ from bot.bells import receipt, ring
 from bot.commands import COMMANDS
 from bot.custody import begin, opened
 from bot.following import after_answer
+from bot.letters import read
 from bot.model import (
     NEWEST_ONLY,
     Event,
     Heard,
+    Letter,
     Person,
     Prompt,
     Rang,
@@ -31,6 +33,7 @@ from bot.rules import Rules
 from bot.screens import answer_screen, explain_screen
 from bot.showing import LISTED, back, main_screen, mine, show
 from bot.turn import Turn
+from bot.watching import look
 
 # Words that carriers act on themselves (a widely copied short-code handbook; see the README).
 CARRIER_STOP = frozenset({"STOP", "STOPALL", "END", "CANCEL", "QUIT", "UNSUBSCRIBE"})
@@ -58,6 +61,10 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
     elif isinstance(event, Receipt):
         turn.via = "receipt"
         receipt(turn, event)
+    elif isinstance(event, Letter):
+        turn.via = "letter"
+        read(turn, event)
+    look(turn, unit, event)
     turn.promise_conditions(unit)
     return Step(turn.unit, tuple(turn.effects))
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Literal, NamedTuple
 
+from bot.alert import Alert, Tally, Watch
 from flows.batch import Batch, Kind, Method
 from flows.measures import Measure
 from flows.strengths import Stock
@@ -16,18 +17,23 @@ Condition = Literal["READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED"]
 Channel = Literal["sms", "ussd"]
 Pace = Literal["guided", "brief"]
 
+DISTRICT = "district-"  # begins the id of the site that a district's supervisors write to
 TICK = timedelta(microseconds=1)  # the least by which two moments differ in every store
 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Someone the register knows. *phone* is E.164 with its plus sign."""
+    """Someone the register knows. *phone* is E.164 with its plus sign.
+
+    *shift* is when she works, by the facility's clock ("07:00-19:00"; "" where nobody said).
+    """
 
     id: str
     name: str
     phone: str
     role: Role
     language: str = "en"
+    shift: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,8 @@ class Site:
     *people* work here; *supervisors* are told of missed steps. A supervisor's own texts are
     kept under a site of her district with no sets. *autoclave* is the machine's type. *soak_ml* is
     what the soak container takes (0: nobody said), *measures* what there is to measure with.
+    *checks* are the times of the shift check by the facility's clock ("07:00"), *least_ready* how
+    many sets of a kind must be READY.
     """
 
     id: str
@@ -75,6 +83,13 @@ class Site:
     measures: tuple[Measure, ...] = ()
     soak_ml: float = 0
     stock: tuple[Bottle, ...] = ()
+    checks: tuple[str, ...] = ()
+    least_ready: tuple[tuple[Kind, int], ...] = ()
+
+    @property
+    def watches(self) -> str:
+        """The district whose supervisors' own texts are kept under this site, or ""."""
+        return self.id.removeprefix(DISTRICT) if self.id.startswith(DISTRICT) else ""
 
     def person(self, phone: str) -> Person | None:
         """Whoever has *phone*, working here or supervising."""
@@ -126,6 +141,7 @@ class Talk:
     that she wants no more messages. *last* is the batch that closed last; *told_training* the
     facility's day on which she was last told that the numbers are for training. *danger_at*: when
     she reported an accident last, *dangers* the kinds of it that those above were told of.
+    *away_until*: on leave; *quiet_until*: asked for silence, danger excepted.
     """
 
     phone: str
@@ -144,6 +160,12 @@ class Talk:
     told_training: date | None = None
     danger_at: datetime | None = None
     dangers: tuple[str, ...] = ()
+    away_until: datetime | None = None
+    quiet_until: datetime | None = None
+
+    def absent(self, now: datetime) -> bool:
+        """Whether no text can be of use: on leave, or she told the carrier to send no more."""
+        return self.stopped or bool(self.away_until and now < self.away_until)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +195,39 @@ class Spores:
 
 
 @dataclass(frozen=True, slots=True)
+class Underway:
+    """An open batch as those above see it: no person, no log."""
+
+    id: str
+    sets: tuple[str, ...]
+    stage: str
+    method: str
+    opened_at: datetime
+    last: datetime
+    due: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """What a facility shows to those above it: written with each of its turns that changes it."""
+
+    facility: str
+    name: str
+    zone: str
+    sets: tuple[tuple[Kind, SetState], ...] = ()
+    batches: tuple[Underway, ...] = ()
+    alerts: tuple[Alert, ...] = ()
+    tally: Tally = Tally()
+    heard: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Unit:
-    """Everything one facility's turns read and write. Batches here are open ones only."""
+    """Everything one facility's turns read and write. Batches here are open ones only.
+
+    *board* is what the facilities of a district show: read by the turns of its supervisors, and
+    written by those of the facilities.
+    """
 
     site: Site
     version: int = 0
@@ -184,6 +237,10 @@ class Unit:
     sets: Mapping[str, SetState] = field(default_factory=dict)
     reminders: Mapping[str, Reminder] = field(default_factory=dict)
     spores: Spores = Spores()
+    alerts: Mapping[str, Alert] = field(default_factory=dict)
+    watch: Watch = Watch()
+    tally: Tally = Tally()
+    board: Mapping[str, Standing] = field(default_factory=dict)
 
     def talk(self, phone: str) -> Talk:
         """The conversation of *phone*; a new one begins at the main screen."""
@@ -212,6 +269,13 @@ class Unit:
         return replace(
             self, reminders={k: r for k, r in self.reminders.items() if k != reminder_id}
         )
+
+
+    def put_alert(self, alert: Alert) -> Unit:
+        return replace(self, alerts={**self.alerts, alert.id: alert})
+
+    def drop_alert(self, alert_id: str) -> Unit:
+        return replace(self, alerts={k: a for k, a in self.alerts.items() if k != alert_id})
 
 
 # Begins the session text of a gateway that sends only the newest USSD answer; nobody can type it.
@@ -259,7 +323,23 @@ class Receipt:
     at: datetime
 
 
-Event = Heard | Rang | Receipt
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """What a turn of one unit says to another, whose commit cannot reach it: a supervisor's
+    answer to an alert (*kind* is the deed, *about* the alert, *word* her words), or that she is
+    not to be told ("absent", *until* when). *by* and *name* say who."""
+
+    id: str
+    at: datetime
+    kind: str
+    by: str
+    name: str = ""
+    about: str = ""
+    word: str = ""
+    until: datetime | None = None
+
+
+Event = Heard | Rang | Receipt | Letter
 
 
 # ---- effects: what the bot does ------------------------------------------------------------
@@ -341,10 +421,26 @@ class Conditions:
     states: tuple[SetState, ...]
 
 
-Pushed = Push | Conditions
+@dataclass(frozen=True, slots=True)
+class Raised:
+    """Send this state of an alert to the store. Newer ones replace it there."""
+
+    district: str
+    alert: Alert
+
+
+@dataclass(frozen=True, slots=True)
+class Post:
+    """Hand *letter* to the unit of *site_id*: at least once, and taken once."""
+
+    site_id: str
+    letter: Letter
+
+
+Pushed = Push | Conditions | Raised
 """What is pushed to the store."""
 
-Effect = Reply | Say | SetTimer | ClearTimer | Push | Conditions
+Effect = Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Post
 
 
 class Step(NamedTuple):

@@ -1,4 +1,4 @@
-"""What is promised to the store: states of batches, and conditions of sets that none carries.
+"""What is promised to the store: states of batches and alerts, conditions that no batch carries.
 
 The newest state of a batch, and the newest condition of a set, replaces the older ones here. A
 batch waits under its id, a set under its own name with a prefix that no batch id has.
@@ -13,7 +13,7 @@ import msgspec
 from redis import Redis
 
 from bot.leases import Leases, Op, put_new_op
-from bot.model import Conditions, Push, Pushed
+from bot.model import Conditions, Push, Pushed, Raised
 
 DUE = "sb:push:due"
 DOC = "sb:push:doc"
@@ -22,6 +22,7 @@ TRIES = f"{DUE}:tries"
 LEASE_SECONDS = 60.0
 
 SET = "set|"  # ids in a register hold no bar
+ALERT = "alert|"
 
 # A newer state that came while the older one was on its way is due at once.
 SETTLE = """
@@ -66,6 +67,12 @@ def condition_ops(conditions: Conditions, due: str) -> list[Op]:
     return ops
 
 
+def raised_ops(raised: Raised, due: str) -> list[Op]:
+    """The commands that promise *raised*."""
+    doc, name = msgspec.json.encode(raised).decode(), ALERT + raised.alert.id
+    return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
+
+
 class Pushes:
     """The pushing side: states are leased, recorded, then settled or postponed."""
 
@@ -106,4 +113,6 @@ def read_push(name: str, raw: bytes) -> Pushed:
     """What waits under *name*, checked while it is read; msgspec.ValidationError for nonsense."""
     if name.startswith(SET):
         return msgspec.json.decode(raw, type=Conditions)
+    if name.startswith(ALERT):
+        return msgspec.json.decode(raw, type=Raised)
     return msgspec.json.decode(raw, type=Push)

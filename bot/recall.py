@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from bot.alerting import raise_alert
 from bot.book import write
 from bot.model import Prompt, SetState
 from bot.progress import go, settled
 from bot.turn import Turn, load_of, was_ready
-from flows.batch import Batch
+from flows.batch import Batch, short
 from flows.release import marks
 from flows.stage import EARLIEST
 
@@ -28,10 +29,15 @@ def recall(turn: Turn, batch: Batch) -> Batch:
         if other.id != batch.id and not other.practice and loaded:
             names += again(turn, other, "loaded")
     if names:
-        for person in (*turn.above(), *turn.unit.site.people):
-            values = {"site": turn.unit.site.id, "sets": "+".join(names), "load": load}
-            prompt = Prompt("recall", values)
+        sets = "+".join(names)
+        prompt = Prompt("recall", {"site": turn.unit.site.id, "sets": sets, "load": load})
+        here = turn.unit.site.people
+        for person in here:
             turn.say(person, prompt, "alert", batch)
+        raise_alert(
+            turn, "recall", f"{batch.id} {load}", batch, by=turn.person.id if turn.person else "",
+            already=tuple(p for p in here if p.role == "in_charge"), facts={"sets": short(names)},
+        )  # fmt: skip
     return batch
 
 

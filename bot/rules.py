@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bot.model import Site
+from flows.alerting import AlertRules
 from flows.batch import Batch
 from flows.protocol import Protocol
 from flows.stage import Flow
@@ -20,7 +21,8 @@ class Rules:
 
     *protocols* is keyed by name and by id ("default" and "default-1"): a new batch takes the
     protocol its facility names, a running one the version it began with. *commands* maps a
-    language to its words. *hasten* divides exposures, for demonstrations only.
+    language to its words. *hasten* divides exposures, for demonstrations only. *alerts* says what
+    somebody must hear of, and who.
     """
 
     flow: Flow
@@ -28,6 +30,7 @@ class Rules:
     protocols: Mapping[str, Protocol]
     commands: Mapping[str, Mapping[str, str]]
     hasten: float = 1.0
+    alerts: AlertRules = AlertRules()
 
     def flow_of(self, batch: Batch) -> Flow:
         """The graph that *batch* began on. KeyError if it is no longer there."""

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
+from bot.board import standing
 from bot.errors import BotError
 from bot.model import (
     ClearTimer,
@@ -13,12 +14,15 @@ from bot.model import (
     Effect,
     Event,
     Heard,
+    Post,
     Prompt,
     Push,
+    Raised,
     Rang,
     Reply,
     Say,
     SetTimer,
+    Standing,
     Step,
     Unit,
 )
@@ -60,6 +64,9 @@ class Scribe:
                 replace(e, batch=_costlier(e.batch, costs)) for e in effects if isinstance(e, Push)
             ),
             conditions=tuple(e for e in effects if isinstance(e, Conditions)),
+            raised=tuple(e for e in effects if isinstance(e, Raised)),
+            posts=_posts(event, effects),
+            standing=_shown(before, step.unit),
         )
         after = replace(step.unit, version=before.version + 1, batches=batches)
         return Turn(before, after, change)
@@ -102,6 +109,23 @@ class Scribe:
         return f"{word} {self.text(unit, event.phone, replies[0])}"
 
 
+def _posts(event: Event, effects: tuple[Effect, ...]) -> tuple[Post, ...]:
+    """The letters, each with an id made from the event: a repeated turn makes the same ones."""
+    found = [e for e in effects if isinstance(e, Post)]
+    return tuple(
+        replace(post, letter=replace(post.letter, id=f"letter:{event.id}.{n}"))
+        for n, post in enumerate(found)
+    )
+
+
+def _shown(before: Unit, after: Unit) -> Standing | None:
+    """What the facility shows to its district from now on, if that is not what it showed."""
+    if not after.site.sets:
+        return None
+    shown = standing(after)
+    return shown if shown != standing(before) or not before.version else None
+
+
 def _as_sms(event: Event, effect: Effect) -> Say | None:
     if isinstance(effect, Say):
         return effect
@@ -135,7 +159,8 @@ def _forgotten(before: Unit, step: Step, event: Event) -> tuple[ClearTimer, ...]
     """
     after = step.unit.batches
     idle = set(before.batches) - set(after) | set(before.reminders) - set(step.unit.reminders)
-    if isinstance(event, Rang) and event.batch_id not in step.unit.reminders:
+    kept = {*step.unit.reminders, *step.unit.alerts}
+    if isinstance(event, Rang) and event.batch_id not in kept:
         rung = after.get(event.batch_id)
         if rung is None or rung.due is None:
             idle.add(event.batch_id)

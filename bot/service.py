@@ -18,8 +18,9 @@ import msgspec
 
 from bot.clock import Tick
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
-from bot.model import Event, Heard, Prompt, Pushed, Rang, Receipt, Step, Unit
+from bot.model import Event, Heard, Post, Prompt, Pushed, Rang, Receipt, Step, Unit
 from bot.outbox import Outbox, Outgoing
+from bot.posts import Posts
 from bot.pushes import SET, Pushes, read_push
 from bot.scribe import LANGUAGE, Render, Scribe
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
@@ -82,6 +83,7 @@ class Service:
     timers: Timers
     outbox: Outbox
     pushes: Pushes
+    posts: Posts
     gateway: Sender
     store: Recorder
     step: Callable[[Unit, Event], Step]
@@ -201,6 +203,18 @@ class Service:
 
     def _turn(self, unit: Unit, event: Event) -> Turn:
         return Scribe(self.render, self.count_parts).turn(unit, event, self.step(unit, event))
+
+    def post(self, ids: Sequence[str]) -> None:
+        """Hand the letters *ids*, which the caller has leased, to their units."""
+        for letter_id, raw in self.posts.read(ids).items():
+            try:
+                post = msgspec.json.decode(raw, type=Post)
+                self._occur(post.site_id, post.letter)
+            except Exception as error:  # one bad letter must not hold up the rest
+                log.error("a letter was not read: %s", whereabouts(error))  # noqa: TRY400
+                self.posts.postpone(letter_id, self._now())
+            else:
+                self.posts.settle(letter_id)
 
     # ---- messages out ------------------------------------------------------------------------
 

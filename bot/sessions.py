@@ -1,7 +1,9 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch, set and reminder, and `spores`. The register's pages lie beside it. A commit is one script:
+batch, set, reminder and alert, and `spores`, `watch` and `tally`. The register's pages lie beside
+it. What a facility shows to its district is a field of `sb:board:<district>`, written by the
+facility's commits alone and read with the unit of the district's supervisors. A commit is one script:
 it looks for the event's id and compares the version before it writes anything, then writes state,
 answer, outgoing messages, timers and pushes together. The scripts make names of keys from what
 they read, so all keys must be on one Redis server (a primary with replicas, not a cluster).
@@ -17,22 +19,28 @@ import msgspec
 from redis import Redis
 from redis.client import Pipeline
 
+from bot.alert import Alert, Tally, Watch
 from bot.leases import Op, score
 from bot.model import (
+    DISTRICT,
     ClearTimer,
     Conditions,
     Event,
+    Post,
     Push,
+    Raised,
     Reminder,
     SetState,
     SetTimer,
     Site,
     Spores,
+    Standing,
     Talk,
     Unit,
 )
 from bot.outbox import Outgoing, outgoing_ops
-from bot.pushes import condition_ops, newest, push_ops
+from bot.posts import post_ops
+from bot.pushes import condition_ops, newest, push_ops, raised_ops
 from bot.timers import timer_ops
 from flows.batch import Batch
 
@@ -44,7 +52,12 @@ READ = """
 local seen = redis.call('GET', KEYS[1])
 local site = not seen and redis.call('GET', KEYS[2])
 if not site then return {seen} end
-return {false, redis.call('GET', 'sb:site:' .. site), redis.call('HGETALL', 'sb:unit:' .. site)}
+local board = {}
+if string.sub(site, 1, 9) == 'district-' then
+  board = redis.call('HGETALL', 'sb:board:' .. string.sub(site, 10))
+end
+local page = redis.call('GET', 'sb:site:' .. site)
+return {false, page, redis.call('HGETALL', 'sb:unit:' .. site), board}
 """
 
 # ARGV: the version that the turn read, then the commands as JSON. Nothing is undone once
@@ -77,6 +90,9 @@ class Change:
     timers: tuple[SetTimer | ClearTimer, ...] = ()
     pushes: tuple[Push, ...] = ()
     conditions: tuple[Conditions, ...] = ()
+    raised: tuple[Raised, ...] = ()
+    posts: tuple[Post, ...] = ()
+    standing: Standing | None = None
 
 
 class Turn(NamedTuple):
@@ -130,8 +146,11 @@ def publish(redis: Redis, sites: Iterable[Site], phones: Mapping[str, str]) -> N
     redis.transaction(replace, PHONES)
 
 
-def read_unit(page: bytes, fields: Mapping[str, bytes]) -> Unit:
-    """The unit in a site's page and its hash; msgspec.ValidationError if they hold nonsense."""
+def read_unit(
+    page: bytes, fields: Mapping[str, bytes], board: Mapping[str, bytes] | None = None
+) -> Unit:
+    """The unit in a site's page, its hash and its district's *board*; msgspec.ValidationError if
+    they hold nonsense."""
     return Unit(
         site=msgspec.json.decode(page, type=Site),
         version=int(fields.get("v", 0)),
@@ -141,6 +160,10 @@ def read_unit(page: bytes, fields: Mapping[str, bytes]) -> Unit:
         sets=_some(fields, "set:", SetState),
         reminders=_some(fields, "reminder:", Reminder),
         spores=msgspec.json.decode(fields.get("spores", b"{}"), type=Spores),
+        alerts=_some(fields, "alert:", Alert),
+        watch=msgspec.json.decode(fields.get("watch", b"{}"), type=Watch),
+        tally=msgspec.json.decode(fields.get("tally", b"{}"), type=Tally),
+        board=_some(board or {}, "", Standing),
     )
 
 
@@ -158,12 +181,15 @@ def unit_ops(before: Unit, after: Unit) -> list[Op]:
     ops = [["HSET", key, "v", str(before.version + 1)]]
     if after.serial != before.serial:
         ops.append(["HSET", key, "serial", str(after.serial)])
-    if after.spores != before.spores:
-        ops.append(["HSET", key, "spores", msgspec.json.encode(after.spores).decode()])
+    for name in ("spores", "watch", "tally"):
+        value = getattr(after, name)
+        if value != getattr(before, name):
+            ops.append(["HSET", key, name, msgspec.json.encode(value).decode()])
     ops += _field_ops(key, "talk:", before.talks, after.talks)
     ops += _field_ops(key, "batch:", before.batches, after.batches)
     ops += _field_ops(key, "set:", before.sets, after.sets)
     ops += _field_ops(key, "reminder:", before.reminders, after.reminders)
+    ops += _field_ops(key, "alert:", before.alerts, after.alerts)
     return ops
 
 
@@ -191,6 +217,14 @@ def turn_ops(turn: Turn) -> list[Op]:
         ops += push_ops(push, now)
     for conditions in change.conditions:
         ops += condition_ops(conditions, now)
+    for raised in change.raised:
+        ops += raised_ops(raised, now)
+    for post in change.posts:
+        ops += post_ops(post)
+    if change.standing:
+        board = f"sb:board:{after.site.district}"
+        shown = msgspec.json.encode(change.standing).decode()
+        ops.append(["HSET", board, after.site.id, shown])
     return ops
 
 
@@ -222,9 +256,7 @@ class Sessions:
             return Loaded(seen=found[0].decode(), unit=None)
         if len(found) == 1 or found[1] is None:
             return Loaded(seen=None, unit=None)
-        pairs = iter(found[2])
-        fields = {name.decode(): raw for name, raw in zip(pairs, pairs, strict=True)}
-        return Loaded(seen=None, unit=read_unit(found[1], fields))
+        return Loaded(seen=None, unit=read_unit(found[1], _paired(found[2]), _paired(found[3])))
 
     def unit(self, site_id: str) -> Unit | None:
         """The unit of a site; None when the register never had it."""
@@ -237,8 +269,18 @@ class Sessions:
             # Page and hash need not be of one moment: the commit compares the version.
             pipe.get(f"sb:site:{site_id}")
             pipe.hgetall(f"sb:unit:{site_id}")
+            if site_id.startswith(DISTRICT):
+                pipe.hgetall(f"sb:board:{site_id.removeprefix(DISTRICT)}")
         replies = iter(pipe.execute())
-        return {i: _unit(next(replies), next(replies)) for i in site_ids}
+        return {
+            i: _unit(next(replies), next(replies), next(replies) if i.startswith(DISTRICT) else {})
+            for i in site_ids
+        }
+
+    def board(self, district: str) -> dict[str, Standing]:
+        """What every facility of *district* shows, by facility."""
+        fields = cast("dict[bytes, bytes]", self.redis.hgetall(f"sb:board:{district}"))
+        return _some({name.decode(): raw for name, raw in fields.items()}, "", Standing)
 
     def commit(self, before: Unit, after: Unit, change: Change) -> Verdict:
         """Make one turn durable, whole or not at all."""
@@ -256,10 +298,18 @@ class Sessions:
         return [_verdict(reply) for reply in pipe.execute(raise_on_error=False)]
 
 
-def _unit(page: bytes | None, fields: Mapping[bytes, bytes]) -> Unit | None:
+def _paired(flat: Sequence[bytes]) -> dict[str, bytes]:
+    pairs = iter(flat)
+    return {name.decode(): raw for name, raw in zip(pairs, pairs, strict=True)}
+
+
+def _unit(
+    page: bytes | None, fields: Mapping[bytes, bytes], board: Mapping[bytes, bytes]
+) -> Unit | None:
     if page is None:
         return None
-    return read_unit(page, {name.decode(): raw for name, raw in fields.items()})
+    named, shown = ({name.decode(): raw for name, raw in h.items()} for h in (fields, board))
+    return read_unit(page, named, shown)
 
 
 def _verdict(reply: list[Any] | Exception) -> Verdict:

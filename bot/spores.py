@@ -11,11 +11,12 @@ from dataclasses import replace
 from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+from bot.alerting import raise_alert
 from bot.model import Prompt, Shown, Spores
 from bot.recall import Doubted, again, call_back
 from bot.showing import open_screen, say_alone
 from bot.turn import Turn
-from flows.batch import Batch, Method
+from flows.batch import Batch, Method, short
 
 MOST_DAYS = 60  # a test older than this says nothing of the machine today
 MOST_LOAD = 99_999  # as many digits as a load is asked in
@@ -95,6 +96,12 @@ def _failed(turn: Turn, load: str) -> None:
         "sets": "+".join(names) if names else Prompt("spores.none"),
     }
     _tell(turn, Prompt("spores.failed", values), everyone=True)
+    site = turn.unit.site
+    chiefs = (*site.supervisors, *(p for p in site.people if p.role == "in_charge"))
+    raise_alert(
+        turn, "recall", f"spores {turn.now.isoformat()}", by=turn.person.id if turn.person else "",
+        already=chiefs, facts={"sets": short(names) if names else "-"},
+    )  # fmt: skip
     say_alone(turn, Prompt("spores.stopped"))
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from datetime import datetime
 
 from redis import Redis
 
-from bot.leases import Leases, Op, drop_op, put_op, score
+from bot.leases import Leases, Op, drop_op, put_new_op, put_op, score
 from bot.model import ClearTimer, SetTimer
 
 KEY = "sb:timers"
@@ -54,6 +55,14 @@ class Timers:
     def postpone(self, name: str, held: float, now: float) -> bool:
         """Ring again later, unless a commit has set or cleared the timer since."""
         return self.due.postpone(name, held, now + POISONED_SECONDS)
+
+    def put_new(self, site_ids: Iterable[str], name: str, due: datetime) -> None:
+        """A timer *name* at *due* for each site that has none of that name."""
+        pipe = self.due.redis.pipeline()
+        for site_id in site_ids:
+            for op in put_new_op(KEY, member(site_id, name), score(due)):
+                pipe.execute_command(*op)  # type: ignore[no-untyped-call]
+        pipe.execute()
 
     def depth(self) -> int:
         """How many batches wait for a bell."""

@@ -205,29 +205,6 @@ class Turn:
 
     # ---- telling ----------------------------------------------------------------------------
 
-    def tell(self, batch: Batch, reasons: tuple[str, ...], stage: str) -> Batch:
-        """Tell whoever is above of each reason, once for the same reason at the same stage."""
-        for reason in reasons:
-            # Refusing a step and then giving it up is one matter, and one message.
-            same = {"refused", "given_up"} if reason == "given_up" else {reason}
-            told = any(
-                e.kind == "told" and e.mark in same and e.facts.get("of") == stage
-                for e in batch.log
-            )
-            if told or batch.practice:
-                continue
-            batch = write(batch, self.said(), "told", mark=reason, facts={"of": stage})
-            values: dict[str, Shown] = {
-                "site": self.unit.site.id,
-                "sets": batch.names,
-                "step": title(self.book(batch).flow.stages[stage]),
-                "reason": Prompt(f"reason.{reason}"),
-                "name": self.person.name if self.person else "?",
-            }
-            for person in self.above():
-                self.say(person, Prompt("tell", values), "alert", batch)
-        return batch
-
     def above(self) -> tuple[Person, ...]:
         """Who hears of what went wrong: supervisors, else in-charges, else everyone here.
 

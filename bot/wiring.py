@@ -26,6 +26,7 @@ from bot.gateway import gateway_from
 from bot.machine import step
 from bot.outbox import Outbox
 from bot.passwords import Passwords, quick
+from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.register import Register
 from bot.relay import Both, Relay
@@ -34,14 +35,18 @@ from bot.service import Recorder, Service
 from bot.sessions import Sessions, publish
 from bot.store import Store
 from bot.timers import Timers
+from bot.watching import WATCH
 from bot.wording import Wording
+from flows import alerting
+from flows.alerting import AlertRules
 from flows.batch import Batch
 from flows.prompts import commands, segments
 from flows.protocol import Protocol, ProtocolError, load
 from flows.release import findings
 from flows.reprocess import REPROCESS
 
-PROTOCOLS = Path(__file__).resolve().parent.parent / "flows" / "protocols"
+FLOWS = Path(__file__).resolve().parent.parent / "flows"
+PROTOCOLS, ALERTS = FLOWS / "protocols", FLOWS / "alerts" / "default.toml"
 Clock = Callable[[], datetime]
 
 
@@ -90,7 +95,16 @@ def load_rules(config: Config, wording: Wording) -> Rules:
         protocols=load_protocols(config.protocols),
         commands={name: commands(texts) for name, texts in wording.catalogues.items()},
         hasten=config.hasten,
+        alerts=load_alerts(config.alerts),
     )
+
+
+def load_alerts(path: Path | None = None) -> AlertRules:
+    """The alert rules of the file at *path*, or the built-in ones; ConfigError for a bad file."""
+    try:
+        return alerting.load(path or ALERTS)
+    except alerting.AlertsError as error:
+        raise ConfigError(f"alert rules: {error}") from error
 
 
 def open_store(config: Config, rules: Rules) -> Store:
@@ -152,6 +166,7 @@ def build(
         timers=Timers(redis),
         outbox=Outbox(redis),
         pushes=Pushes(redis),
+        posts=Posts(redis),
         gateway=gateway_from(config),
         store=recorder(config, store),
         step=partial(step, rules=rules),
@@ -184,6 +199,7 @@ def announce(parts: Parts, register: Register) -> None:
         raise RegisterError(wrong)
     parts.store.save_register(register)
     publish(parts.redis, register.sites(), register.phones())
+    parts.service.timers.put_new((s.id for s in register.sites()), WATCH, parts.service.clock())
 
 
 def tokens_of(config: Config) -> dict[str, Token]:

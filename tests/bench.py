@@ -15,6 +15,7 @@ from bot.model import (
     Effect,
     Event,
     Heard,
+    Letter,
     Person,
     Prompt,
     Push,
@@ -29,6 +30,7 @@ from bot.model import (
     Unit,
 )
 from bot.outbox import Outbox
+from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.service import Service
 from bot.sessions import Sessions, publish
@@ -93,6 +95,8 @@ def small_step(unit: Unit, event: Event) -> Step:
     if isinstance(event, Heard):
         word, _, rest = event.text.partition(" ")
         return HEARD[word](replace(unit, serial=unit.serial + 1), event, rest)
+    if isinstance(event, Letter):
+        return Step(replace(unit, serial=unit.serial + 100), ())
     found = unit.batches.get(event.batch_id)
     if found is None:
         return Step(unit, ())
@@ -241,6 +245,7 @@ def new_bench(redis: Redis, clock: FakeClock) -> Bench:
         timers=Timers(redis),
         outbox=Outbox(redis),
         pushes=Pushes(redis),
+        posts=Posts(redis),
         gateway=gateway,
         store=store,
         step=small_step,

@@ -32,8 +32,10 @@ from bot.model import (
     Unit,
 )
 from bot.rules import Rules
-from bot.wiring import load_protocols
+from bot.watching import LASTING
+from bot.wiring import load_alerts, load_protocols
 from bot.wording import Wording
+from flows.alerting import AlertRules
 from flows.batch import METHODS, Batch, Entry, Method
 from flows.prompts import commands
 from flows.protocol import Protocol
@@ -47,6 +49,11 @@ BEGAN = datetime(2025, 3, 3, 8, 0, tzinfo=UTC)
 CATALOGUES = load_catalogues()
 WORDING = Wording(CATALOGUES)
 PROTOCOLS = load_protocols()
+ALERTS = load_alerts()
+# What people say themselves, without what the clock finds: for tests of the batch alone.
+SAID = replace(
+    ALERTS, rules={i: r for i, r in ALERTS.rules.items() if i not in {*LASTING, "undelivered"}}
+)
 PROTOCOL: Protocol = PROTOCOLS["default"]
 
 BAG = SetCard("BAG-1", "Bag model A", "bag", 7, METHODS)
@@ -71,7 +78,9 @@ PLACE = Site(
 )
 
 
-def rules_of(flow: Flow = REPROCESS, *, hasten: float = 1.0) -> Rules:
+def rules_of(
+    flow: Flow = REPROCESS, *, hasten: float = 1.0, alerts: AlertRules = SAID
+) -> Rules:
     """The rules in force, with *flow* in the place of the usual graph."""
     return Rules(
         flow=flow,
@@ -79,6 +88,7 @@ def rules_of(flow: Flow = REPROCESS, *, hasten: float = 1.0) -> Rules:
         protocols=PROTOCOLS,
         commands={name: commands(texts) for name, texts in CATALOGUES.items()},
         hasten=hasten,
+        alerts=alerts,
     )
 
 

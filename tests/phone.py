@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
@@ -25,6 +26,7 @@ from bot import outbox, pushes, timers
 from bot.config import Config, from_env
 from bot.demo_gateway import demo_gateway, receipt_form
 from bot.gateway import open_session
+from bot.machine import step
 from bot.mailbox import Mailbox, Message
 from bot.model import Unit
 from bot.register import Register
@@ -35,6 +37,7 @@ from bot.wiring import Parts, announce, build, connect
 from flows.batch import METHODS, Batch
 from flows.prompts import segments
 from tests.conftest import FakeClock
+from tests.nurse import SAID
 from workers import jobs
 from workers.embedded import new_worker
 from workers.sweep import QUEUES, queues, sweep_once
@@ -85,7 +88,7 @@ class World:
 
     def __init__(
         self, register: Register, clock: FakeClock, data: Path, redis: Redis | None = None,
-        **more: str,
+        *, watched: bool = False, **more: str,
     ) -> None:  # fmt: skip
         self.clock = clock
         self._stack = ExitStack()
@@ -100,6 +103,8 @@ class World:
         gateway.register_blueprint(demo_gateway(self.mailbox, clock, "demo", self._receipt))
         config = replace(config, gateway_url=self._stack.enter_context(_served(gateway)))
         self.parts = _on_fake_clock(build(config, self.redis, clock), clock)
+        if not watched:
+            self.parts = _unwatched(self.parts)
         self.register = register
         announce(self.parts, register)
         app = create_app(config, self.parts)
@@ -259,6 +264,12 @@ class World:
         found = [b for b in (*held, *closed) if not set_id or set_id in {s.id for s in b.sets}]
         assert found, "there is no such batch"
         return max(found, key=lambda b: (b.opened_at, int(b.id.rpartition("-")[2])))
+
+
+def _unwatched(parts: Parts) -> Parts:
+    """The same parts, where only what people say themselves becomes an alert."""
+    step_so = partial(step, rules=replace(parts.rules, alerts=SAID))
+    return replace(parts, service=replace(parts.service, step=step_so))
 
 
 def _on_fake_clock(parts: Parts, clock: FakeClock) -> Parts:

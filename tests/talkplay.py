@@ -1,6 +1,7 @@
 """Plays a talk: a whole conversation as plain text, one thing that happens on each line.
 
-Lines that begin with # are for the reader. In what is heard or seen, " ... " stands for words
+Lines that begin with # are for the reader. "everything is watched" puts all alert rules in force;
+without it only what people say themselves becomes an alert, and a talk is about its batch. In what is heard or seen, " ... " stands for words
 left out between two pieces, which must come in this order in one message.
 """
 
@@ -19,6 +20,14 @@ from tests.phone import Phone, World
 TALKS = Path(__file__).parent / "talks"
 UNITS = {"second": "seconds", "minute": "minutes", "hour": "hours", "day": "days"}
 CONDITIONS = "READY|IN PROCESS|USED|SET ASIDE|EXPIRED"
+
+
+WATCHED = "everything is watched"
+
+
+def watched(path: Path) -> bool:
+    """Whether the clock of the talk in *path* looks for what nobody says."""
+    return WATCHED in path.read_text("utf-8").splitlines()
 
 
 def contains(text: str, pieces: str) -> bool:
@@ -210,11 +219,16 @@ class Player:
         assert self.world.batch().segments <= int(most), self.world.batch().segments
 
 
+    def watched(self) -> None:
+        """Said to `watched`, before the world was made."""
+
+
 TEXT = r"(\w+) texts: (.*)"
 STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (TEXT, Player.texts),
     (r"late SMS from (\w+), written (\d+) (\w+?)s? ago: (.*)", Player.texts_late),
     (r"same SMS again", Player.same_sms),
+    (WATCHED, Player.watched),
     (r"(\w+) hears: (.*)", Player.hears),
     (r"(\w+) hears nothing", Player.hears_nothing),
     (r"(\w+) reads on", Player.reads_on),

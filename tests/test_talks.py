@@ -10,15 +10,16 @@ import pytest
 from tests.bot.store_stand import demo_register
 from tests.conftest import FakeClock
 from tests.phone import World
-from tests.talkplay import TALKS, Player
+from tests.talkplay import TALKS, Player, watched
 
 NAMES = sorted(path.stem for path in TALKS.glob("*.txt"))
 
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_talk_goes_as_it_is_written(name: str, clock: FakeClock, tmp_path: Path) -> None:
-    with World(demo_register(), clock, tmp_path) as world:
-        Player(world).play(TALKS / f"{name}.txt")
+    path = TALKS / f"{name}.txt"
+    with World(demo_register(), clock, tmp_path, watched=watched(path)) as world:
+        Player(world).play(path)
 
 
 def played(text: str, clock: FakeClock, tmp_path: Path) -> None:

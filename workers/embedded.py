@@ -1,6 +1,6 @@
 """Sweep and workers as threads of one process, for the demonstration.
 
-One thread rings and pushes, the other sends: a slow gateway must not hold up a bell.
+One thread rings, hands letters over and pushes, the other sends: a slow gateway must not hold up a bell.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from rq.timeouts import TimerDeathPenalty
 
 from workers import jobs
 from workers.jobs import Worked
-from workers.sweep import DELIVER, PUSH, RING, run_sweep
+from workers.sweep import DELIVER, POST, PUSH, RING, run_sweep
 
 log = logging.getLogger(__name__)
 
-GROUPS = ((RING.queue, PUSH.queue), (DELIVER.queue,))
+GROUPS = ((RING.queue, POST.queue, PUSH.queue), (DELIVER.queue,))
 JOIN_SECONDS = 10.0
 
 

@@ -7,11 +7,12 @@ from typing import Protocol
 
 
 class Worked(Protocol):
-    """The three things that a service does with nobody asking."""
+    """What a service does with nobody asking."""
 
     def ring(self, members: Sequence[str], /) -> None: ...
     def deliver(self, phones: Sequence[str], /) -> None: ...
     def push(self, batch_ids: Sequence[str], /) -> None: ...
+    def post(self, ids: Sequence[str], /) -> None: ...
 
 
 # RQ finds a job by its dotted name, so what it works on has to be found from this module.
@@ -36,6 +37,11 @@ def deliver(phones: list[str]) -> None:
 def push(batch_ids: list[str]) -> None:
     """Record what waits of *batch_ids* in the store."""
     _service().push(batch_ids)
+
+
+def post(ids: list[str]) -> None:
+    """Hand letters to the units that they are for."""
+    _service().post(ids)
 
 
 def _service() -> Worked:

@@ -16,8 +16,9 @@ from redis import Redis
 from redis.exceptions import RedisError
 from rq import Queue
 
-from bot import outbox, pushes, timers
+from bot import outbox, posts, pushes, timers
 from bot.outbox import Outbox
+from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.timers import Timers
 
@@ -45,8 +46,9 @@ class Route:
 RING = Route("sb-ring", "workers.jobs.ring", 200, timers.LEASE_SECONDS)
 DELIVER = Route("sb-deliver", "workers.jobs.deliver", 20, outbox.LEASE_SECONDS)
 PUSH = Route("sb-push", "workers.jobs.push", 100, pushes.LEASE_SECONDS)
+POST = Route("sb-post", "workers.jobs.post", 100, posts.LEASE_SECONDS)
 
-ROUTES = (RING, DELIVER, PUSH)
+ROUTES = (RING, DELIVER, POST, PUSH)
 QUEUES = tuple(route.queue for route in ROUTES)
 
 Lease = Callable[[float, int], list[str]]
@@ -62,6 +64,7 @@ def sweep_once(redis: Redis, to: Mapping[str, Queue], now: datetime) -> int:
     leases: dict[Route, Lease] = {
         RING: Timers(redis).lease,
         DELIVER: Outbox(redis).lease,
+        POST: Posts(redis).lease,
         PUSH: Pushes(redis).lease,
     }
     return sum(_hand_over(r, lease, to[r.queue], now.timestamp()) for r, lease in leases.items())

@@ -220,6 +220,9 @@ def test_a_slow_gateway_does_not_hold_up_a_bell(bench: Bench, connect: Connect) 
         def push(self, *_: object) -> None:
             """Nothing."""
 
+        def post(self, *_: object) -> None:
+            """Nothing."""
+
     bench.hears(NURSE, "open B1", "e1")
     threads = Embedded(Works(), connect, bench.clock, tick_seconds=0.005)
     threads.start()

@@ -1,0 +1,216 @@
+"""What nobody says and somebody must notice: each facility's own clock looks, after every turn.
+
+Every matter here has a moment from which it is one. What is past is raised, what is no more is
+over, and the timer is set for the next moment. So nothing is polled, and a facility that nobody
+touches still looks at its time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from bot.alert import Tally
+from bot.alerting import find, over, raise_alert
+from bot.board import moved
+from bot.model import Event, Heard, Push, Rang, SetTimer, Unit
+from bot.turn import Turn
+from flows.batch import Batch, Kind, short
+
+WATCH = "watch"  # the name of the facility's own timer; no batch has it
+HEARD_EVERY = timedelta(minutes=15)  # finer than this nobody needs to know when a word last came
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """Something that is an alert of *rule* from *moment* on, for as long as it is found."""
+
+    rule: str
+    name: str
+    moment: datetime
+    batch: Batch | None = None
+    by: str = ""
+    facts: Mapping[str, str] = field(default_factory=dict)
+
+
+def look(turn: Turn, before: Unit, event: Event) -> None:
+    """After everything else of a turn: raise, close, and set the timer for the next look."""
+    if not turn.unit.site.sets:
+        return
+    _note(turn, event)
+    _tally(turn, before)
+    matters = [m for provide in PROVIDERS for m in provide(turn)]
+    now = {(m.rule, m.name): m for m in matters if m.moment <= turn.now}
+    for alert in tuple(turn.unit.alerts.values()):
+        if alert.rule in LASTING and (alert.rule, alert.matter) not in now:
+            over(turn, alert)
+    for matter in now.values():
+        if find(turn, matter.rule, matter.name) is None:
+            raise_alert(
+                turn, matter.rule, matter.name, matter.batch, by=matter.by, facts=matter.facts
+            )
+    due = min((m.moment for m in matters if m.moment > turn.now), default=None)
+    rung = isinstance(event, Rang) and event.batch_id == WATCH
+    if due and (rung or due != turn.unit.watch.due):
+        turn.effects.append(SetTimer(WATCH, due))
+    if due != turn.unit.watch.due:
+        turn.unit = replace(turn.unit, watch=replace(turn.unit.watch, due=due))
+
+
+def _note(turn: Turn, event: Event) -> None:
+    """What the matters count from: when a word last came, since when no set is READY."""
+    watch = turn.unit.watch
+    if watch.since is None:
+        watch = replace(watch, since=turn.now)
+    if isinstance(event, Heard) and (not watch.heard or turn.now >= watch.heard + HEARD_EVERY):
+        watch = replace(watch, heard=turn.now)
+    ready = _ready(turn)
+    least = dict(turn.unit.site.least_ready)
+    empty = {kind for kind, n in ready.items() if n == 0}
+    few = {kind for kind, n in ready.items() if 0 < n < least.get(kind, 1)}
+    turn.unit = replace(
+        turn.unit,
+        watch=replace(
+            watch, empty=_since(watch.empty, empty, turn), few=_since(watch.few, few, turn)
+        ),
+    )
+
+
+def _since(
+    known: Mapping[str, datetime], kinds: Iterable[str], turn: Turn
+) -> Mapping[str, datetime]:
+    return {kind: known.get(kind, turn.now) for kind in sorted(kinds)}
+
+
+def _ready(turn: Turn) -> dict[Kind, int]:
+    """How many sets of each kind are READY."""
+    found: dict[Kind, int] = {}
+    for card in turn.unit.site.sets:
+        ready = turn.unit.state_of(card.id).now(turn.now) == "READY"
+        found[card.kind] = found.get(card.kind, 0) + ready
+    return found
+
+
+# ---- the day ---------------------------------------------------------------------------------
+
+
+def _tally(turn: Turn, before: Unit) -> None:
+    """Count what this turn did, on the facility's day."""
+    day = turn.now.astimezone(ZoneInfo(turn.unit.site.zone)).date().isoformat()
+    tally = turn.unit.tally
+    if tally.day != day:
+        raised = tally.alerts - before.tally.alerts if before.tally.day == tally.day else 0
+        tally = Tally(day=day, alerts=raised)
+    closed = [e.batch for e in turn.effects if isinstance(e, Push) and e.batch.outcome]
+    begun = [b for i, b in turn.unit.batches.items() if i not in before.batches]
+    turn.unit = replace(turn.unit, tally=replace(
+        tally,
+        begun=tally.begun + sum(not b.practice for b in begun),
+        released=tally.released + sum(b.outcome == "released" for b in closed),
+        set_aside=tally.set_aside + sum(b.outcome == "set aside" for b in closed),
+        uses=tally.uses + _used(turn, before),
+    ))  # fmt: skip
+
+
+def _used(turn: Turn, before: Unit) -> int:
+    """READY sets that this turn made anything else by a person's word: each was used."""
+    if turn.person is None:
+        return 0
+    was = (s for s in before.sets.values() if s.now(turn.now) == "READY")
+    return sum(turn.unit.state_of(s.id).condition in ("USED", "IN PROCESS") for s in was)
+
+
+# ---- the matters ----------------------------------------------------------------------------
+
+
+def _after(turn: Turn, rule_id: str) -> timedelta | None:
+    """How long a matter of *rule_id* may last; None where nobody watches for it."""
+    rule = turn.rules.alerts.rule(rule_id)
+    return timedelta(minutes=rule.after_minutes) if rule else None
+
+
+def _open(turn: Turn) -> list[Batch]:
+    return [b for b in turn.unit.batches.values() if not b.practice]
+
+
+def _standing_still(turn: Turn) -> Iterable[Matter]:
+    rule = turn.rules.alerts.rule("still")
+    for batch in _open(turn) if rule else ():
+        stage = turn.book(batch).stage(batch)
+        minutes = rule.patience(stage.id, stage.phase) if rule else None
+        if batch.due is None and minutes is not None:
+            moment = moved(batch) + timedelta(minutes=minutes)
+            facts = {"sets": batch.names, "step": stage.id}
+            yield Matter("still", batch.id, moment, batch, batch.holder, facts)
+
+
+def _left_in(turn: Turn) -> Iterable[Matter]:
+    after = _after(turn, "left_in")
+    for batch in _open(turn) if after is not None else ():
+        if batch.due and after is not None:
+            facts = {"sets": batch.names}
+            yield Matter("left_in", batch.id, batch.due + after, batch, batch.holder, facts)
+
+
+def _unstarted(turn: Turn) -> Iterable[Matter]:
+    after = _after(turn, "unstarted")
+    for card in turn.unit.site.sets if after is not None else ():
+        state = turn.unit.state_of(card.id)
+        if state.condition == "USED" and state.since and after is not None:
+            yield Matter("unstarted", card.id, state.since + after, facts={"sets": card.id})
+
+
+def _readiness(turn: Turn) -> Iterable[Matter]:
+    watch, least = turn.unit.watch, dict(turn.unit.site.least_ready)
+    for rule_id, since in (("none_ready", watch.empty), ("few_ready", watch.few)):
+        after = _after(turn, rule_id)
+        for kind, moment in since.items() if after is not None else ():
+            facts = {"kind": kind, "least": str(least.get(kind, 1))}  # type: ignore[call-overload]
+            if after is not None:
+                yield Matter(rule_id, kind, moment + after, facts=facts)
+
+
+def _expired(turn: Turn) -> Iterable[Matter]:
+    """READY sets past their storage life; those of one batch are one matter."""
+    after = _after(turn, "expired")
+    by_batch: dict[tuple[str, datetime], list[str]] = {}
+    for card in turn.unit.site.sets if after is not None else ():
+        state = turn.unit.state_of(card.id)
+        if state.condition == "READY" and state.expires_at:
+            by_batch.setdefault((state.batch, state.expires_at), []).append(card.id)
+    for (batch_id, expires), ids in by_batch.items():
+        if after is not None:
+            yield Matter("expired", batch_id or ids[0], expires + after, facts={"sets": short(ids)})
+
+
+def _silent(turn: Turn) -> Iterable[Matter]:
+    after, watch = _after(turn, "silent"), turn.unit.watch
+    last = watch.heard or watch.since
+    if after is not None and last:
+        yield Matter("silent", "facility", last + after, facts={"site": turn.unit.site.name})
+
+
+def _undelivered(turn: Turn) -> Iterable[Matter]:
+    """A bell that did not arrive lasts until somebody moves the batch."""
+    for alert in turn.unit.alerts.values():
+        batch = turn.unit.batches.get(alert.batch)
+        if alert.rule == "undelivered" and batch and moved(batch) <= alert.at:
+            yield Matter("undelivered", alert.matter, alert.at, batch)
+
+
+PROVIDERS: tuple[Callable[[Turn], Iterable[Matter]], ...] = (
+    _standing_still,
+    _left_in,
+    _unstarted,
+    _readiness,
+    _expired,
+    _silent,
+    _undelivered,
+)
+# Alerts of these rules are over as soon as the matter is no more.
+LASTING = frozenset(
+    {"still", "left_in", "unstarted", "none_ready", "few_ready", "expired", "silent",
+     "undelivered", "check"}
+)  # fmt: skip
