@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
@@ -98,15 +98,15 @@ _LISTED = [c for c in batches.c if c.name not in {"doc", "set_count", "aside_cou
 
 def list_batches(connection: Connection, wanted: BatchFilter) -> Page:
     """Newest first. ValueError for a limit or a cursor that is none."""
-    limit = _limit(wanted.limit)
+    limit = page_size(wanted.limit)
     query = select(*_LISTED).where(*_batch_conditions(wanted))
     if wanted.after:
-        at, batch_id = _read_cursor(wanted.after)
+        at, batch_id = read_cursor(wanted.after)
         place = tuple_(literal(at, UtcTime()), literal(batch_id))
         query = query.where(tuple_(batches.c.opened_at, batches.c.id) < place)
     query = query.order_by(batches.c.opened_at.desc(), batches.c.id.desc())
-    rows = [_batch(row) for row in _rows(connection, query.limit(limit + 1))]
-    return _page(rows, limit, lambda row: f"{row['opened_at'].isoformat()[:-6]}Z~{row['id']}")
+    rows = [_batch(row) for row in fetch(connection, query.limit(limit + 1))]
+    return page_of(rows, limit, lambda row: cursor_of(row["opened_at"], row["id"]))
 
 
 def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
@@ -121,15 +121,21 @@ def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
         yield batches.c.opened_at < wanted.until
 
 
-def _read_cursor(cursor: str) -> tuple[datetime, str]:
-    moment, tilde, batch_id = cursor.partition("~")
+def cursor_of(at: datetime, row_id: str) -> str:
+    """Where a page ends in a list by time (aware, UTC) and id."""
+    return f"{at.isoformat()[:-6]}Z~{row_id}"
+
+
+def read_cursor(cursor: str) -> tuple[datetime, str]:
+    """The place that `cursor_of` wrote; ValueError for anything else."""
+    moment, tilde, row_id = cursor.partition("~")
     try:
         at = datetime.fromisoformat(moment)
     except ValueError:
         at = datetime.min  # noqa: DTZ901 (refused just below, like every naive one)
     if not tilde or at.tzinfo is None:
         raise ValueError("the cursor is not one that this list gave")
-    return at, batch_id
+    return at, row_id
 
 
 def _batch(row: Row) -> Row:
@@ -138,11 +144,11 @@ def _batch(row: Row) -> Row:
 
 def get_batch(connection: Connection, batch_id: str) -> Row | None:
     """One batch with its *log*, a list of entries in order; None if there is none."""
-    found = _rows(connection, select(*_LISTED).where(batches.c.id == batch_id))
+    found = fetch(connection, select(*_LISTED).where(batches.c.id == batch_id))
     if not found:
         return None
     log = select(entries).where(entries.c.batch == batch_id).order_by(entries.c.n)
-    return {**_batch(found[0]), "log": [_entry(row) for row in _rows(connection, log)]}
+    return {**_batch(found[0]), "log": [_entry(row) for row in fetch(connection, log)]}
 
 
 def _entry(row: Row) -> Row:
@@ -155,7 +161,7 @@ def _entry(row: Row) -> Row:
 
 def list_sets(connection: Connection, wanted: SetFilter, now: datetime) -> Page:
     """Registered sets by id, each with its condition at *now*; one never heard of is USED."""
-    limit = _limit(wanted.limit)
+    limit = page_size(wanted.limit)
     condition = condition_at(now)
     query = (
         select(sets.c.id, sets.c.facility, facilities.c.district, sets.c.model, models.c.kind,
@@ -171,7 +177,7 @@ def list_sets(connection: Connection, wanted: SetFilter, now: datetime) -> Page:
     query = query.where(*(column == value for column, value in filters if value))
     if wanted.after:
         query = query.where(sets.c.id > wanted.after)
-    return _page(_rows(connection, query), limit, lambda row: str(row["id"]))
+    return page_of(fetch(connection, query), limit, lambda row: str(row["id"]))
 
 
 def condition_at(now: datetime) -> ColumnElement[str]:
@@ -192,7 +198,7 @@ def list_facilities(connection: Connection, district: str = "") -> list[Row]:
         query = query.where(facilities.c.district == district)
     lists = ("methods", "measures")
     return [{**row, **{name: row[name].split() for name in lists}}
-            for row in _rows(connection, query)]
+            for row in fetch(connection, query)]
 
 
 # ---- counts --------------------------------------------------------------------------------
@@ -213,7 +219,7 @@ def count(connection: Connection, wanted: CountFilter) -> list[Row]:
         # A total taken back to nothing is no combination that occurs.
         query = query.group_by(*keys).having(func.sum(table.c.batches) != 0).order_by(*keys)
     return [{**row, **{name: int(row[name]) for name in COUNTS}}
-            for row in _rows(connection, query)]
+            for row in fetch(connection, query)]
 
 
 def _coarsest(wanted: CountFilter) -> Table:
@@ -243,16 +249,19 @@ def _count_conditions(table: Table, wanted: CountFilter) -> Iterable[ColumnEleme
 # ---- common --------------------------------------------------------------------------------
 
 
-def _rows(connection: Connection, query: Select[Any]) -> list[Row]:
+def fetch(connection: Connection, query: Select[Any]) -> list[Row]:
+    """What *query* finds, as plain dicts."""
     return [dict(row) for row in connection.execute(query).mappings()]
 
 
-def _limit(limit: int) -> int:
+def page_size(limit: int) -> int:
+    """*limit*, if a page may have that many rows; ValueError if not."""
     if not 1 <= limit <= MOST_ROWS:
         raise ValueError(f"a page has 1 to {MOST_ROWS} rows")
     return limit
 
 
-def _page(rows: Sequence[Row], limit: int, cursor: Any) -> Page:
+def page_of(rows: Sequence[Row], limit: int, cursor: Callable[[Row], str]) -> Page:
+    """The first *limit* of *rows*, which are one more where there is a next page."""
     kept = list(rows[:limit])
     return Page(kept, cursor(kept[-1]) if len(rows) > limit else None)

@@ -1,4 +1,4 @@
-"""The store: the register, batches with their logs, conditions of sets, running totals.
+"""The store: register, batches with their logs, alerts, conditions of sets, running totals.
 
 Every method raises StoreDown when the database does not answer (try again later), and ValueError
 for a value that it cannot hold (trying again changes nothing).
@@ -14,7 +14,8 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, text
 
-from bot import alert_records, belief, queries, recording
+from bot import alert_queries, alert_records, belief, queries, recording
+from bot.alert_queries import AlertFilter
 from bot.database import Database
 from bot.errors import StoreRefused
 from bot.model import Bottle, Conditions, Person, Push, Pushed, Raised, SetState
@@ -25,7 +26,7 @@ from bot.rows_stock import Held, measure_words, measures, stock_cells, stock_of
 from bot.tables import alerts, batches, districts, facilities, models, people, sets, stock
 from flows.batch import Batch
 
-__all__ = ["BatchFilter", "CountFilter", "Page", "Record", "SetFilter", "Store"]
+__all__ = ["AlertFilter", "BatchFilter", "CountFilter", "Page", "Record", "SetFilter", "Store"]
 
 AT_ONCE = 100  # batches or alerts in one transaction: more gain little and hold locks for longer
 
@@ -172,15 +173,29 @@ class Store:
             return queries.list_batches(connection, wanted)
 
     def batch(self, batch_id: str) -> Row | None:
-        """One batch with its log, or None."""
+        """One batch with its log and its alerts, or None."""
         with self.database.read() as connection:
-            return queries.get_batch(connection, batch_id)
+            found = queries.get_batch(connection, batch_id)
+            if found:
+                found["alerts"] = alert_queries.alerts_of(
+                    connection, batch_id, found["facility"])
+            return found
 
     def document(self, batch_id: str) -> Batch | None:
         """The newest state of a batch, whole, or None."""
         with self.database.read() as connection:
             found = connection.scalar(select(batches.c.doc).where(batches.c.id == batch_id))
         return msgspec.json.decode(found, type=Batch) if found else None
+
+    def alerts(self, wanted: AlertFilter) -> Page:
+        """Alerts, newest first."""
+        with self.database.read() as connection:
+            return alert_queries.list_alerts(connection, wanted)
+
+    def alert(self, alert_id: str) -> Row | None:
+        """One alert with its history, or None."""
+        with self.database.read() as connection:
+            return alert_queries.get_alert(connection, alert_id)
 
     def sets(self, wanted: SetFilter, now: datetime) -> Page:
         """Registered sets with their condition at *now*."""
