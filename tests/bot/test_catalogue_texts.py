@@ -11,6 +11,7 @@ from typing import get_args
 import pytest
 
 import bot
+from bot.alerting import STATES
 from bot.asking import LOAD_WHY
 from bot.catalogues import load_catalogues
 from bot.commands import COMMANDS
@@ -20,7 +21,8 @@ from bot.recipes import Why
 from bot.screens import ANSWERS
 from bot.showing import CONDITIONS
 from flows import release
-from flows.batch import METHODS
+from flows.alerting import RULES
+from flows.batch import METHODS, Kind
 from flows.prompts import commands, holes
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
@@ -43,6 +45,7 @@ CODES = {
 REASONS = {o.tell for s in STAGES.values() for o in s.options.values() if o.tell}
 WAITS = [s.id for s in STAGES.values() if s.kind == "wait"]
 CONDITION_KEYS = {c.lower().replace(" ", "_") for c in CONDITIONS}
+TOLD_ON = {*STATES, "asked", "replied", "passed"} - {"seen"}  # to whom it concerns
 CYCLES = ("wrapped", "unwrapped")  # what flows.protocol takes for a load
 
 
@@ -69,10 +72,18 @@ BUILT: dict[str, set[str]] = {
     "f'mix.lacks_{name}'": {f"mix.lacks_{name}" for name in ("stock", "bucket", "measures")},
     "f'method.{item}'": {f"method.{m}" for m in METHODS},
     "f'load.{cycle.load}'": {f"load.{load}" for load in CYCLES},
-    "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
     "f\"status.{condition.lower().replace(' ', '_')}\"": {f"status.{c}" for c in CONDITION_KEYS},
     "f'danger.{kind}'": {f"danger.{k}" for k in KINDS.values()},
     "f'danger.kind.{kind}'": {f"danger.kind.{k}" for k in KINDS.values()},
+    # alert_words: what each rule is about, in a sentence and in a list; an answer that is told on.
+    "f'alert.{alert.rule}'": {f"alert.{rule}" for rule in RULES},
+    "f'alert.name.{alert.rule}'": {f"alert.name.{rule}" for rule in RULES},
+    "f'alert.{letter.kind}'": {f"alert.{deed}" for deed in TOLD_ON},
+    "hint": {"alert.hint.above", "alert.hint.here"},
+    "key.format(facts[name])": {
+        *(f"{s}.title" for s in STAGES), *(f"reason.{r}" for r in REASONS),
+        *(f"kind.{kind}" for kind in get_args(Kind)),
+    },
     "LOAD_WHY[last.stage]": set(LOAD_WHY.values()),
     # asking.ask: the stage's question; service: a stranger's channel
     "key": {k for s in STAGES.values() for k in asked(s)} | {"stranger.sms", "stranger.ussd"},
