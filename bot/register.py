@@ -23,7 +23,8 @@ class District:
 @dataclass(frozen=True, slots=True)
 class Facility:
     """A place with its methods and its *measures*. Metres; *zone* of the tz database; *protocol*
-    names the numbers in force; *soak_ml* is what the soak container takes, 0 if nobody says."""
+    names the numbers in force; *soak_ml* is what the soak container takes, 0 if nobody says;
+    *checks* are the local times of the shift check, *least_ready* what must be READY."""
 
     id: str
     name: str
@@ -35,6 +36,8 @@ class Facility:
     measures: tuple[Measure, ...] = ()
     protocol: str = "default"
     soak_ml: float = 0.0
+    checks: tuple[str, ...] = ()
+    least_ready: tuple[tuple[Kind, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +109,7 @@ class Register:
             supervisors=self._supervisors(facility.district), autoclave=facility.autoclave,
             protocol=facility.protocol, measures=facility.measures, soak_ml=facility.soak_ml,
             stock=tuple(h.bottle for h in self.stock if h.facility == facility.id),
+            checks=facility.checks, least_ready=facility.least_ready,
         )
 
     def _district_site(self, district: District) -> Site:

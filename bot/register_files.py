@@ -21,6 +21,7 @@ from bot.register import (
     assemble,
 )
 from bot.rows import Reader, Row
+from bot.rows_shift import checks, least_ready, shift
 from bot.rows_stock import STOCK_COLUMNS, held, measures, soak_ml
 from flows.batch import METHODS, Kind, Method
 from flows.measures import Measure
@@ -33,8 +34,12 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "sets": ("id", "facility", "model"),
     "people": ("id", "name", "phone", "role", "place", "language"),
 }
-# Registers from before there was a mix in the conversation have neither this column nor the file.
-OPTIONAL: dict[str, tuple[str, ...]] = {"facilities": ("soak_ml",)}
+# Registers from before there was a mix in the conversation, or a shift check, have neither these
+# columns nor the file of the stock.
+OPTIONAL: dict[str, tuple[str, ...]] = {
+    "facilities": ("soak_ml", "checks", "least_ready"),
+    "people": ("shift",),
+}
 STOCK = "stock.csv"
 
 
@@ -140,6 +145,8 @@ def _facility(reader: Reader, row: Row) -> Facility:
     kinds = rows.one_of("", "gravity", "prevacuum")
     autoclave = reader.take(row, "autoclave", kinds, "unread")
     no_measures: tuple[Measure, ...] = ()
+    no_times: tuple[str, ...] = ()
+    no_least: tuple[tuple[Kind, int], ...] = ()
     if "autoclave" in methods and not autoclave:
         reader.say(row, "autoclave: its type is needed, gravity or prevacuum")
     return Facility(
@@ -153,6 +160,8 @@ def _facility(reader: Reader, row: Row) -> Facility:
         measures=reader.take(row, "measures", measures, no_measures),
         protocol=reader.take(row, "protocol", rows.a_protocol, ""),
         soak_ml=reader.take(row, "soak_ml", soak_ml, 0.0),
+        checks=reader.take(row, "checks", checks, no_times),
+        least_ready=reader.take(row, "least_ready", least_ready, no_least),
     )
 
 
@@ -180,5 +189,6 @@ def _member(reader: Reader, row: Row, region: str | None) -> Member:
         phone=reader.take(row, "phone", rows.a_phone(region), ""),
         role=cast("Role", role),
         language=reader.take(row, "language", rows.a_language, "en"),
+        shift=reader.take(row, "shift", shift, ""),
     )
     return Member(person, place if role else "")  # without a role, which kind of place is unknown

@@ -22,6 +22,7 @@ from bot.model import Bottle, Conditions, Person, Push, Pushed, Raised, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
+from bot.rows_shift import least_ready, least_words
 from bot.rows_stock import Held, measure_words, measures, stock_cells, stock_of
 from bot.tables import alerts, batches, districts, facilities, models, people, sets, stock
 from flows.batch import Batch
@@ -246,7 +247,8 @@ def _facility_row(f: Facility) -> Row:
     return {"id": f.id, "name": f.name, "district": f.district, "altitude_m": f.altitude_m,
             "zone": f.zone, "methods": " ".join(f.methods), "autoclave": f.autoclave,
             "measures": measure_words(f.measures), "protocol": f.protocol,
-            "soak_ml": f.soak_ml}
+            "soak_ml": f.soak_ml, "checks": " ".join(f.checks),
+            "least_ready": least_words(f.least_ready)}
 
 
 def _model_row(m: Model) -> Row:
@@ -257,7 +259,7 @@ def _model_row(m: Model) -> Row:
 def _member_row(m: Member) -> Row:
     p = m.person
     return {"id": p.id, "name": p.name, "phone": p.phone, "role": p.role, "place": m.place,
-            "language": p.language}
+            "language": p.language, "shift": p.shift}
 
 
 def _read_register(connection: Connection) -> Register:
@@ -267,11 +269,12 @@ def _read_register(connection: Connection) -> Register:
     return assemble(
         (District(r.id, r.name) for r in rows(districts)),
         (Facility(r.id, r.name, r.district, r.altitude_m, r.zone, tuple(r.methods.split()),
-                  r.autoclave, measures(r.measures), r.protocol, r.soak_ml)
+                  r.autoclave, measures(r.measures), r.protocol, r.soak_ml, tuple(r.checks.split()),
+                  least_ready(r.least_ready))
          for r in rows(facilities)),
         (Model(r.id, r.kind, _pieces(r.pieces), tuple(r.methods.split())) for r in rows(models)),
         (RegisteredSet(r.id, r.facility, r.model) for r in rows(sets)),
-        (Member(Person(r.id, r.name, r.phone, r.role, r.language), r.place)
+        (Member(Person(r.id, r.name, r.phone, r.role, r.language, r.shift), r.place)
          for r in rows(people)),
         (_held(r) for r in rows(stock)),
     )

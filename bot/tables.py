@@ -76,6 +76,8 @@ facilities = Table(
     Column("altitude_m", Float, nullable=False),
     _words("zone"), _words("methods"), _words("autoclave"), _words("measures"),
     _words("protocol"), Column("soak_ml", Float, nullable=False, server_default="0"),
+    Column("checks", Words, nullable=False, server_default=""),
+    Column("least_ready", Words, nullable=False, server_default=""),
 )
 
 models = Table("models", metadata, _id(), _words("kind"), _words("pieces"), _words("methods"))
@@ -90,6 +92,7 @@ people = Table(
     "people", metadata, _id(), _words("name"),
     Column("phone", Words, nullable=False, unique=True),
     _words("role"), _words("place"), _words("language"),
+    Column("shift", Words, nullable=False, server_default=""),
 )
 
 # The chlorine that facilities hold: `opened` is a day or empty, `celsius` null where nobody knows.

@@ -1,17 +1,21 @@
 """Plays a talk: a whole conversation as plain text, one thing that happens on each line.
 
 Lines that begin with # are for the reader. "everything is watched" puts all alert rules in force;
-without it only what people say themselves becomes an alert, and a talk is about its batch. In what is heard or seen, " ... " stands for words
-left out between two pieces, which must come in this order in one message.
+without it only what people say themselves becomes an alert, and a talk is about its batch.
+"hours are kept" leaves the facilities their shift checks and the people their shifts. In what is
+heard or seen, " ... " stands for words left out between two pieces, which must come in this order
+in one message.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
+from bot.register import Register
 from bot.views import finding_prompt
 from flows.release import findings
 from tests.mixing_stand import CUP, JUG, SPOON, bottle
@@ -23,11 +27,23 @@ CONDITIONS = "READY|IN PROCESS|USED|SET ASIDE|EXPIRED"
 
 
 WATCHED = "everything is watched"
+HOURS = "hours are kept"
 
 
 def watched(path: Path) -> bool:
     """Whether the clock of the talk in *path* looks for what nobody says."""
     return WATCHED in path.read_text("utf-8").splitlines()
+
+
+def register_of(path: Path, register: Register) -> Register:
+    """*register* as the talk in *path* has it: without checks and shifts, unless hours are kept."""
+    if HOURS in path.read_text("utf-8").splitlines():
+        return register
+    return replace(
+        register,
+        facilities=tuple(replace(f, checks=()) for f in register.facilities),
+        people=tuple(replace(m, person=replace(m.person, shift="")) for m in register.people),
+    )
 
 
 def contains(text: str, pieces: str) -> bool:
@@ -220,7 +236,7 @@ class Player:
 
 
     def watched(self) -> None:
-        """Said to `watched`, before the world was made."""
+        """Said before the world was made, to `watched` or `register_of`."""
 
 
 TEXT = r"(\w+) texts: (.*)"
@@ -229,6 +245,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"late SMS from (\w+), written (\d+) (\w+?)s? ago: (.*)", Player.texts_late),
     (r"same SMS again", Player.same_sms),
     (WATCHED, Player.watched),
+    (HOURS, Player.watched),
     (r"(\w+) hears: (.*)", Player.hears),
     (r"(\w+) hears nothing", Player.hears_nothing),
     (r"(\w+) reads on", Player.reads_on),

@@ -10,7 +10,7 @@ import pytest
 from tests.bot.store_stand import demo_register
 from tests.conftest import FakeClock
 from tests.phone import World
-from tests.talkplay import TALKS, Player, watched
+from tests.talkplay import TALKS, Player, register_of, watched
 
 NAMES = sorted(path.stem for path in TALKS.glob("*.txt"))
 
@@ -18,7 +18,8 @@ NAMES = sorted(path.stem for path in TALKS.glob("*.txt"))
 @pytest.mark.parametrize("name", NAMES)
 def test_a_talk_goes_as_it_is_written(name: str, clock: FakeClock, tmp_path: Path) -> None:
     path = TALKS / f"{name}.txt"
-    with World(demo_register(), clock, tmp_path, watched=watched(path)) as world:
+    register = register_of(path, demo_register())
+    with World(register, clock, tmp_path, watched=watched(path)) as world:
         Player(world).play(path)
 
 
