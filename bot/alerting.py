@@ -107,13 +107,11 @@ def wake(turn: Turn) -> None:
         rule = turn.rules.alerts.rule(alert.rule)
         if not rule or not alert.waiting or not alert.due or alert.due > turn.now:
             continue
-        alert = replace(alert, waiting=False, step=alert.step + 1)  # noqa: PLW2901
-        for person in _due_at(turn, alert, rule):
+        alert, new = _morning_steps(turn, alert, rule)  # noqa: PLW2901
+        for person in new:
             people[person.id] = person
-            alert = alert.with_line(AlertLine(turn.now, person.id, "told"))  # noqa: PLW2901
             if person.role != "supervisor":
                 heard.setdefault(person.id, []).append(alert)
-        keep(turn, alert)
         _next_timer(turn, alert, rule)
     for person_id, alerts in heard.items():
         many = len(alerts) > 1
@@ -121,12 +119,23 @@ def wake(turn: Turn) -> None:
         _send(turn, alerts[0], people[person_id], text)
 
 
-def _due_at(turn: Turn, alert: Alert, rule: AlertRule) -> tuple[Person, ...]:
-    """Who is told at the step that *alert* has just taken."""
-    found = recipients(
-        turn.unit, rule.steps[alert.step].to, alert.by, turn.now, loud=rule.breaks_silence
-    )
-    return tuple(p for p in found if p.id not in alert.told)
+def _morning_steps(
+    turn: Turn, alert: Alert, rule: AlertRule
+) -> tuple[Alert, tuple[Person, ...]]:  # fmt: skip
+    """*alert* after the step that waited and those that follow at once, and who heard of it."""
+    heard: list[Person] = []
+    alert = replace(alert, waiting=False)
+    while alert.step + 1 < len(rule.steps):
+        step = rule.steps[alert.step + 1]
+        if heard and step.after_minutes:
+            break
+        alert = replace(alert, step=alert.step + 1)
+        found = recipients(turn.unit, step.to, alert.by, turn.now, loud=rule.breaks_silence)
+        for person in found:
+            if person.id not in alert.told:
+                heard.append(person)
+                alert = alert.with_line(AlertLine(turn.now, person.id, "told"))
+    return alert, tuple(heard)
 
 
 def _next_timer(turn: Turn, alert: Alert, rule: AlertRule) -> None:

@@ -12,7 +12,7 @@ from bot.model import (
 )
 from bot.recall import recall
 from bot.showing import LISTED, main_screen, mine
-from bot.telling import tell
+from bot.telling import tell, tell_habits
 from bot.turn import Turn
 from flows.batch import Batch, short
 
@@ -22,6 +22,7 @@ def after_answer(turn: Turn, before: Batch, done: Answered) -> None:
     side = turn.book(before).stage(before).phase == "side"
     stage = done.at or (before.detour if side and before.detour else before.stage)
     after = tell(turn, done.batch, done.tells, stage)
+    tell_habits(turn, before, after, done)
     if {"indicator", "cycle"} & set(done.tells):
         after = recall(turn, after)
     told = len(after.log) > len(done.batch.log)

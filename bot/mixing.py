@@ -10,6 +10,7 @@ import math
 from dataclasses import replace
 from datetime import datetime
 
+from bot.alerting import raise_alert
 from bot.asking import framed
 from bot.cupboard import shown_percent
 from bot.model import Day, Person, Prompt, Reminder, Shown
@@ -147,8 +148,13 @@ def solution_over(turn: Turn, reminder: Reminder) -> None:
         turn.say_plain(person, prompt)
     if doubtful:
         turn.remind(replace(reminder, due=over))
-    else:
-        turn.forget(reminder)
+        return
+    for batch in turn.unit.batches.values():
+        if batch.method == "chlorine" and batch.due:  # perhaps in this very solution
+            raise_alert(
+                turn, "solution", batch.id, batch, by=batch.holder, facts={"sets": batch.names}
+            )
+    turn.forget(reminder)
 
 
 def _concerned(turn: Turn, maker: Person | None) -> tuple[Person, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bot.alerting import raise_alert
+from bot.answering import Answered
 from bot.book import write
 from bot.turn import Turn
 from flows.batch import Batch
@@ -26,3 +27,23 @@ def tell(turn: Turn, batch: Batch, reasons: tuple[str, ...], stage: str) -> Batc
             facts={"sets": batch.names, "step": stage, "reason": reason},
         )  # fmt: skip
     return batch
+
+
+def tell_habits(turn: Turn, before: Batch, after: Batch, done: Answered) -> None:
+    """What no single answer tells: "out" said too early again and again, pieces that went into a
+    solution past its time."""
+    by = turn.person.id if turn.person else ""
+    facts = {"sets": after.names}
+    stages = turn.book(after).flow.stages
+    new = [e for e in after.log[len(before.log) :] if e.kind == "again"]
+    if any(
+        e.mark == "solution_fresh" and stages[e.stage].forward.mark == "exposure_started"
+        for e in new
+    ):
+        raise_alert(turn, "solution", after.id, after, by=by, facts=facts)
+    rule = turn.rules.alerts.rule("early")
+    if done.how == "early" and rule:
+        start = max((e.n for e in after.log if e.mark == "exposure_started"), default=0)
+        times = sum(e.kind == "refused" and e.mark == "early" and e.n > start for e in after.log)
+        if times >= rule.times:
+            raise_alert(turn, "early", f"{after.id} {start}", after, by=by, facts=facts)

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from bot.alert import Tally
 from bot.alerting import find, over, raise_alert
 from bot.board import moved
-from bot.model import Event, Heard, Push, Rang, SetTimer, Unit
+from bot.model import ClearTimer, Event, Heard, Push, Rang, SetTimer, Unit
 from bot.turn import Turn
 from flows.batch import Batch, Kind, short
 
@@ -55,6 +55,8 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
     rung = isinstance(event, Rang) and event.batch_id == WATCH
     if due and (rung or due != turn.unit.watch.due):
         turn.effects.append(SetTimer(WATCH, due))
+    elif due is None and (rung or turn.unit.watch.due):
+        turn.effects.append(ClearTimer(WATCH))
     if due != turn.unit.watch.due:
         turn.unit = replace(turn.unit, watch=replace(turn.unit.watch, due=due))
 

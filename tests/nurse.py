@@ -119,6 +119,19 @@ class Ward:
         self.now += gone
         self.running += gone.total_seconds()
 
+    def goes_by(self, **span: float) -> None:
+        """Time goes by, and every timer comes up at its moment."""
+        end = self.now + timedelta(**span)
+        for _ in range(10_000):
+            due = min(self.timers.values(), default=None)
+            if due is None or due > end:
+                break
+            self.passes(seconds=max((due - self.now).total_seconds(), 0))
+            self.bells()
+        else:
+            raise AssertionError("timers ring for ever")
+        self.passes(seconds=(end - self.now).total_seconds())
+
     def wall_jumps(self, **span: float) -> None:
         """Somebody sets the wall clock; the running time knows nothing of it."""
         self.now += timedelta(**span)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import fakeredis
 import pytest
@@ -29,7 +30,9 @@ def world(
     """The whole application on embedded Redis and SQLite, then on real Redis and PostgreSQL."""
     redis = connect()
     real = not isinstance(redis, fakeredis.FakeRedis)
-    more = {"STORE_URL": str(request.getfixturevalue("schema"))} if real else {}
+    more: dict[str, Any] = {}
+    if real:
+        more = {"STORE_URL": str(request.getfixturevalue("schema"))}
     with World(demo_register(), clock, tmp_path, redis, **more) as made:
         yield made
 
