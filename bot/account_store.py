@@ -1,7 +1,7 @@
 """Accounts in the store: made, changed, and opened by a password. Each change is in the trail.
 
-Raises StoreDown like the rest of the store, and AccountRefused, with nothing changed, for what
-cannot be.
+Raises StoreDown like the rest of the store; and, with nothing changed, ValueError for a name or a
+password that cannot be one, AccountRefused for an account that is there already, or is not.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ class Accounts:
         """A new account. The place and the person are the caller's to check."""
         _refuse(id_problem(account.id) or self._password_problem(password))
         if not 0 < len(account.name) <= MOST_NAME:
-            raise AccountRefused(f"a name has 1 to {MOST_NAME} characters")
+            raise ValueError(f"a name has 1 to {MOST_NAME} characters")
         row = {"id": account.id, "name": account.name, "role": account.role,
                "place": account.place, "password": self._passwords.hash(password),
                "person": person, "created_at": now, "failures": 0, "disabled": False}  # fmt: skip
@@ -173,7 +173,7 @@ def note_lock(connection: Connection, before: Kept, now: datetime) -> None:
 
 def _refuse(problem: str) -> None:
     if problem:
-        raise AccountRefused(problem)
+        raise ValueError(problem)
 
 
 def _row(connection: Connection, account_id: str) -> Any:

@@ -14,6 +14,7 @@ from typing import Any
 
 from redis.exceptions import RedisError
 
+from bot import cli_account
 from bot.catalogues import LOCALE, load_catalogues
 from bot.cli_trade import ROWS
 from bot.clock import utc_now
@@ -218,5 +219,6 @@ COMMANDS = (
             _nothing, _migrate),
     Command("handset", "a phone of the demonstration in this terminal", "soakbell handset",
             _add_handset, _handset),
+    Command(*cli_account.ROW),
     *(Command(*row) for row in ROWS),
 )  # fmt: skip

@@ -11,6 +11,8 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.expected_conditions import staleness_of
+from selenium.webdriver.support.wait import WebDriverWait
 
 from bot.config import demo_config
 from bot.register_files import read_register
@@ -22,6 +24,7 @@ from tests.bot.store_stand import DEMO
 
 pytestmark = pytest.mark.browser
 
+SECONDS = 10  # for a page to come
 NARROW = {"width": 360, "height": 740, "deviceScaleFactor": 1, "mobile": True}
 
 
@@ -49,9 +52,11 @@ def type_in(chrome: webdriver.Chrome, password: str) -> None:
     """Fill in the log-in page with the keyboard alone, as its labels say, and send it."""
     for label, text in (("User name", "desk"), ("Password", password)):
         chrome.find_element(By.XPATH, f"//label[text()='{label}']").click()
-        chrome.switch_to.active_element.clear()
+        chrome.switch_to.active_element.send_keys(Keys.CONTROL + "a")  # what is there is replaced
         chrome.switch_to.active_element.send_keys(text)
+    before = chrome.find_element(By.TAG_NAME, "html")
     chrome.switch_to.active_element.send_keys(Keys.ENTER)
+    WebDriverWait(chrome, SECONDS).until(staleness_of(before))
 
 
 @pytest.fixture

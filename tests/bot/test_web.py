@@ -191,5 +191,7 @@ def test_the_demonstrations_gateway_wants_its_key(demo: Web) -> None:
 def test_an_address_that_is_not_there_shows_nothing_of_the_program(production: Web) -> None:
     answer = production.client.get("/desk/no/such")
 
-    assert answer.status_code == 404
+    assert answer.status_code == 303  # to the log-in: who is not in learns of no address
+    assert answer.location.startswith("/desk/login?")
     assert "Traceback" not in answer.text
+    assert production.client.get("/no/such").status_code == 404
