@@ -8,6 +8,8 @@ from datetime import date, datetime, timedelta
 from typing import Literal, NamedTuple
 
 from bot.alert import Alert, Tally, Watch
+from bot.message import Message
+from bot.amend import Amend, Invite
 from flows.batch import Batch, Kind, Method
 from flows.measures import Measure
 from flows.strengths import Stock
@@ -66,7 +68,8 @@ class Site:
     kept under a site of her district with no sets. *autoclave* is the machine's type. *soak_ml* is
     what the soak container takes (0: nobody said), *measures* what there is to measure with.
     *checks* are the times of the shift check by the facility's clock ("07:00"), *least_ready* how
-    many sets of a kind must be READY.
+    many sets of a kind must be READY. *models* are those that a new set may be of, and that can be
+    cleaned here.
     """
 
     id: str
@@ -85,6 +88,7 @@ class Site:
     stock: tuple[Bottle, ...] = ()
     checks: tuple[str, ...] = ()
     least_ready: tuple[tuple[Kind, int], ...] = ()
+    models: tuple[str, ...] = ()
 
     @property
     def watches(self) -> str:
@@ -226,7 +230,8 @@ class Unit:
     """Everything one facility's turns read and write. Batches here are open ones only.
 
     *board* is what the facilities of a district show: read by the turns of its supervisors, and
-    written by those of the facilities.
+    written by those of the facilities. *invites* are codes given and not used up, *amends* what the
+    register was asked for and has not answered.
     """
 
     site: Site
@@ -241,6 +246,8 @@ class Unit:
     watch: Watch = Watch()
     tally: Tally = Tally()
     board: Mapping[str, Standing] = field(default_factory=dict)
+    invites: Mapping[str, Invite] = field(default_factory=dict)
+    amends: Mapping[str, Amend] = field(default_factory=dict)
 
     def talk(self, phone: str) -> Talk:
         """The conversation of *phone*; a new one begins at the main screen."""
@@ -252,6 +259,9 @@ class Unit:
 
     def put_talk(self, talk: Talk) -> Unit:
         return replace(self, talks={**self.talks, talk.phone: talk})
+
+    def drop_talk(self, phone: str) -> Unit:
+        return replace(self, talks={k: t for k, t in self.talks.items() if k != phone})
 
     def put_batch(self, batch: Batch) -> Unit:
         return replace(self, batches={**self.batches, batch.id: batch})
@@ -277,6 +287,21 @@ class Unit:
     def drop_alert(self, alert_id: str) -> Unit:
         return replace(self, alerts={k: a for k, a in self.alerts.items() if k != alert_id})
 
+    def drop_set(self, set_id: str) -> Unit:
+        return replace(self, sets={k: s for k, s in self.sets.items() if k != set_id})
+
+    def put_invite(self, invite: Invite) -> Unit:
+        return replace(self, invites={**self.invites, invite.code: invite})
+
+    def drop_invite(self, code: str) -> Unit:
+        return replace(self, invites={k: i for k, i in self.invites.items() if k != code})
+
+    def put_amend(self, amend: Amend) -> Unit:
+        return replace(self, amends={**self.amends, amend.id: amend})
+
+    def drop_amend(self, amend_id: str) -> Unit:
+        return replace(self, amends={k: a for k, a in self.amends.items() if k != amend_id})
+
 
 # Begins the session text of a gateway that sends only the newest USSD answer; nobody can type it.
 NEWEST_ONLY = "\x1e"
@@ -287,7 +312,10 @@ NEWEST_ONLY = "\x1e"
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A person said *text* (one answer; on USSD the newest). *sent_at* is the gateway's date."""
+    """A person said *text* (one answer; on USSD the newest). *sent_at* is the gateway's date.
+
+    *draw* is a code drawn at random for this event, for whoever needs one that nobody can guess.
+    """
 
     id: str
     phone: str
@@ -298,6 +326,7 @@ class Heard:
     session: str = ""
     session_text: str = ""
     tick: tuple[str, float] | None = None
+    draw: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,7 +356,8 @@ class Receipt:
 class Letter:
     """What a turn of one unit says to another, whose commit cannot reach it: a supervisor's
     answer to an alert (*kind* is the deed, *about* the alert, *word* her words), or that she is
-    not to be told ("absent", *until* when). *by* and *name* say who."""
+    not to be told ("absent", *until* when). *by* and *name* say who. Or the register's answer to
+    the amendment *about*: "amended" (*word*: whom or what it made) or "refused" (*word*: why)."""
 
     id: str
     at: datetime
@@ -430,6 +460,16 @@ class Raised:
 
 
 @dataclass(frozen=True, slots=True)
+class Amendments:
+    """Send what a facility asks of the register and has no answer to: all of it, in its order, so
+    that a later one carries whatever an earlier one still waits for."""
+
+    site_id: str
+    district: str
+    amends: tuple[Amend, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Post:
     """Hand *letter* to the unit of *site_id*: at least once, and taken once."""
 
@@ -437,10 +477,10 @@ class Post:
     letter: Letter
 
 
-Pushed = Push | Conditions | Raised
+Pushed = Push | Conditions | Raised | Message
 """What is pushed to the store."""
 
-Effect = Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Post
+Effect = Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Amendments | Post
 
 
 class Step(NamedTuple):
