@@ -72,16 +72,30 @@ class Alert:
 
 
 @dataclass(frozen=True, slots=True)
+class Ended:
+    """An alert that is closed: *at* when, *told* everyone who had been told of it. A digit that
+    comes soon after may have been meant for it."""
+
+    id: str
+    rule: str
+    at: datetime
+    state: AlertState
+    told: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Watch:
     """What a facility's clock goes by: *due* when it must look next, *heard* when anybody there
     last said something, *since* when it was first looked at. *empty*: since when no set of a kind
-    has been READY; *few*: since when there are fewer than the least."""
+    has been READY; *few*: since when there are fewer than the least. *ended*: the alerts closed
+    last, the newest last."""
 
     due: datetime | None = None
     since: datetime | None = None
     heard: datetime | None = None
     empty: Mapping[str, datetime] = field(default_factory=dict)
     few: Mapping[str, datetime] = field(default_factory=dict)
+    ended: tuple[Ended, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

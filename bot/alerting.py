@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bot.alert import Alert, AlertLine, AlertState
+from bot.alert import Alert, AlertLine, AlertState, Ended
 from bot.alert_words import answer_prompt, digest_prompt, told_prompt
 from bot.model import ClearTimer, Letter, Person, Prompt, Raised, Say, SetTimer
 from bot.turn import Turn
@@ -21,6 +21,7 @@ from flows.batch import Batch
 
 OFF_DUTY = ("in_charge", "supervisor")  # who is let sleep in the quiet hours
 MOST_WORD = 80  # characters of a word with an answer: it is sent on in a text
+MOST_ENDED = 12  # closed alerts that a facility still knows of: more end in no ten minutes
 
 
 def raise_alert(
@@ -71,6 +72,10 @@ def keep(turn: Turn, alert: Alert) -> None:
     if alert.closed:
         alert = replace(alert, due=None, waiting=False)
         turn.unit = turn.unit.drop_alert(alert.id)
+        ended = Ended(alert.id, alert.rule, turn.now, alert.state, alert.told)
+        known = [e for e in turn.unit.watch.ended if e.id != alert.id]
+        last = (*known, ended)[-MOST_ENDED:]
+        turn.unit = replace(turn.unit, watch=replace(turn.unit.watch, ended=last))
     else:
         turn.unit = turn.unit.put_alert(alert)
     timer = SetTimer(alert.id, alert.due) if alert.due else ClearTimer(alert.id)

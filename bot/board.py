@@ -20,6 +20,8 @@ def standing(unit: Unit) -> Standing:
         alerts=tuple(unit.alerts.values()),
         tally=unit.tally,
         heard=unit.watch.heard,
+        names={p.id: p.name.split(" ", 1)[0] for p in unit.site.people},
+        ended=unit.watch.ended,
     )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Literal, NamedTuple
 
-from bot.alert import Alert, Tally, Watch
+from bot.alert import Alert, Ended, Tally, Watch
 from bot.message import Message
 from bot.amend import Amend, Invite
 from flows.batch import Batch, Kind, Method
@@ -145,7 +145,9 @@ class Talk:
     that she wants no more messages. *last* is the batch that closed last; *told_training* the
     facility's day on which she was last told that the numbers are for training. *danger_at*: when
     she reported an accident last, *dangers* the kinds of it that those above were told of.
-    *away_until*: on leave; *quiet_until*: asked for silence, danger excepted.
+    *away_until*: on leave; *quiet_until*: asked for silence, danger excepted. *about* is the alert
+    or the facility that her screen shows, *page* the first row of a list on it; *shown_at*: when a
+    supervisor was answered last, to know what came to her after that.
     """
 
     phone: str
@@ -166,6 +168,9 @@ class Talk:
     dangers: tuple[str, ...] = ()
     away_until: datetime | None = None
     quiet_until: datetime | None = None
+    about: str = ""
+    page: int = 0
+    shown_at: datetime | None = None
 
     def absent(self, now: datetime) -> bool:
         """Whether no text can be of use: on leave, or she told the carrier to send no more."""
@@ -175,11 +180,12 @@ class Talk:
 @dataclass(frozen=True, slots=True)
 class Reminder:
     """Something to say at *due* that no batch carries: a solution past its time, an exposure to
-    blood that must be seen to. *by* is the register id of whoever it is about; *facts* are plain.
+    blood that must be seen to, the end of a silence that was asked for. *by* is the register id
+    of whoever it is about; *facts* are plain.
     """
 
     id: str
-    kind: Literal["solution", "blood"]
+    kind: Literal["solution", "blood", "quiet"]
     by: str
     at: datetime
     due: datetime
@@ -213,7 +219,10 @@ class Underway:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """What a facility shows to those above it: written with each of its turns that changes it."""
+    """What a facility shows to those above it: written with each of its turns that changes it.
+
+    *names* are its people's first names by register id, *ended* the alerts closed last.
+    """
 
     facility: str
     name: str
@@ -223,6 +232,8 @@ class Standing:
     alerts: tuple[Alert, ...] = ()
     tally: Tally = Tally()
     heard: datetime | None = None
+    names: Mapping[str, str] = field(default_factory=dict)
+    ended: tuple[Ended, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

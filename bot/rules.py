@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
-from bot.model import Site
+from bot.model import Prompt, Site
 from flows.alerting import AlertRules
 from flows.batch import Batch
 from flows.protocol import Protocol
@@ -22,7 +22,8 @@ class Rules:
     *protocols* is keyed by name and by id ("default" and "default-1"): a new batch takes the
     protocol its facility names, a running one the version it began with. *commands* maps a
     language to its words. *hasten* divides exposures, for demonstrations only. *alerts* says what
-    somebody must hear of, and who.
+    somebody must hear of, and who. *fits* says whether a prompt, in a language and a zone, is one
+    text; lists are as long as it allows.
     """
 
     flow: Flow
@@ -31,6 +32,7 @@ class Rules:
     commands: Mapping[str, Mapping[str, str]]
     hasten: float = 1.0
     alerts: AlertRules = AlertRules()
+    fits: Callable[[Prompt, str, str], bool] | None = None
 
     def flow_of(self, batch: Batch) -> Flow:
         """The graph that *batch* began on. KeyError if it is no longer there."""

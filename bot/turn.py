@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from bot.asking import ask, noted, title
+from bot.asking import ask, noted
 from bot.book import Book, Said, write
 from bot.exposures import next_ring
 from bot.model import (
@@ -21,7 +21,6 @@ from bot.model import (
     Say,
     SetState,
     SetTimer,
-    Shown,
     Talk,
     Unit,
 )
@@ -34,7 +33,10 @@ from flows.stage import UNDO
 
 @dataclass(slots=True)
 class Turn:
-    """What a step works on. *unit* and *talk* are replaced as it goes; *effects* collect."""
+    """What a step works on. *unit* and *talk* are replaced as it goes; *effects* collect.
+
+    *sent_at* is the gateway's date of an SMS, where it gave one that may be right.
+    """
 
     unit: Unit
     rules: Rules
@@ -44,6 +46,7 @@ class Turn:
     talk: Talk = field(default_factory=lambda: Talk(phone=""))
     effects: list[Effect] = field(default_factory=list)
     via: str = "bell"
+    sent_at: datetime | None = None
 
     def book(self, batch: Batch) -> Book:
         """The graph and the protocol that *batch* goes by."""

@@ -96,6 +96,7 @@ def load_rules(config: Config, wording: Wording) -> Rules:
         commands={name: commands(texts) for name, texts in wording.catalogues.items()},
         hasten=config.hasten,
         alerts=load_alerts(config.alerts),
+        fits=wording.fits,
     )
 
 

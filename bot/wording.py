@@ -42,6 +42,10 @@ class Wording:
                     return text
         return whole(prompt, speaker)
 
+    def fits(self, prompt: Prompt, language: str, zone: str) -> bool:
+        """Whether *prompt* is one text with nothing left out or cut."""
+        return fits(self.sentence(prompt, language, zone))
+
     def sentence(self, prompt: Prompt, language: str, zone: str) -> str:
         """The text of *prompt* for a page, where length does not matter."""
         return self._speaker(language, zone).text(prompt)

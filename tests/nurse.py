@@ -89,6 +89,7 @@ def rules_of(
         commands={name: commands(texts) for name, texts in CATALOGUES.items()},
         hasten=hasten,
         alerts=alerts,
+        fits=WORDING.fits,
     )
 
 
