@@ -138,6 +138,32 @@ def test_many_codes_at_once_are_no_more_than_five_tries(
     assert log_ins.confirm("pending", "271828", "fresh", NOW) == "over"
 
 
+def test_a_code_is_good_once_and_for_ten_minutes(kept: Accounts, log_ins: LogIns) -> None:
+    [juma] = kept.all()
+    for token in ("one", "two"):
+        log_ins.open_unconfirmed(juma, token, "271828", NOW)
+
+    late = NOW + timedelta(minutes=10)
+    assert log_ins.confirm("one", "271828", "fresh1", late) == "over"
+    assert log_ins.confirm("two", "271828", "fresh2", late - timedelta(seconds=1)) == "in"
+    assert log_ins.confirm("two", "271828", "fresh3", NOW) == "over"
+    assert log_ins.find("fresh2", late)
+    assert not log_ins.find("fresh1", late)
+    assert not log_ins.find("fresh3", late)
+
+
+def test_whoever_is_disabled_between_password_and_code_does_not_get_in(
+    kept: Accounts, log_ins: LogIns
+) -> None:
+    [juma] = kept.all()
+    kept.set_disabled("juma", True, NOW, "nia")
+    log_ins.open_unconfirmed(juma, "pending", "271828", NOW)
+
+    assert log_ins.find("pending", NOW) is None
+    assert log_ins.confirm("pending", "271828", "fresh", NOW) == "over"
+    assert log_ins.find("fresh", NOW) is None
+
+
 # ---- the trail ----------------------------------------------------------------------------------
 
 
