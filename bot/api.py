@@ -8,7 +8,7 @@ import logging
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import datetime
 from functools import wraps
 from http import HTTPStatus
 from typing import Any, Literal, NoReturn
@@ -17,23 +17,23 @@ import msgspec
 from flask import Blueprint, Request, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
+from bot.api_asked import day, district, limit, midnight, or_400, records, table
 from bot.errors import StoreDown, StoreRefused
-from bot.formats import as_csv, as_json
-from bot.model import Conditions, Pushed
+from bot.formats import as_json
+from bot.model import Conditions, Pushed, Raised
 from bot.openapi import document
-from bot.store import BatchFilter, CountFilter, Record, SetFilter, Store
+from bot.store import AlertFilter, BatchFilter, CountFilter, Record, SetFilter, Store
 
 Scope = Literal["read", "ingest", "all"]
 View = Callable[..., Response]
 
-MOST_BODY_BYTES = 8 * 1024 * 1024  # some hundred batches with their logs
-MOST_RECORDS = 500
 METHODS = {"GET", "POST", "PUT", "PATCH", "DELETE"}
 RETRY_SECONDS = "30"
 
 TYPED_NUMBER = re.compile(r"\+?\d(?:[ .()-]?\d){6,}")  # what a person may have typed as a phone
 _PHONE = re.compile(r"\+\d{6,}")
 _RECORDS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Record | list[Record])
+_RAISED: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Raised | list[Raised])
 _CONDITIONS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Conditions | list[Conditions])
 
 log = logging.getLogger(__name__)
@@ -61,11 +61,13 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
     views = _Views(store, clock)
     reads: dict[str, View] = {
         "batches": views.batches, "batches/<batch_id>": views.batch, "sets": views.sets,
+        "alerts": views.alerts, "alerts/<alert_id>": views.alert,
         "facilities": views.facilities, "counts": views.counts}
     routes: dict[str, dict[str, View]] = {
         path: {"GET": _guarded(view, "read", tokens)} for path, view in reads.items()}
     routes["batches"]["POST"] = _guarded(views.ingest, "ingest", tokens)
     routes["sets"]["POST"] = _guarded(views.ingest_conditions, "ingest", tokens)
+    routes["alerts"]["POST"] = _guarded(views.ingest_alerts, "ingest", tokens)
     routes["openapi.json"] = {"GET": lambda: as_json(document())}
     for path, by_method in routes.items():
         _add(blueprint, f"/v1/{path}", by_method)
@@ -155,57 +157,6 @@ def _bearer(asked: Request, tokens: Mapping[str, Token]) -> Token | None:
     return found
 
 
-# ---- what is asked -----------------------------------------------------------------------------
-
-
-def _district(token: Token) -> str:
-    """The district to keep to; "" for all."""
-    asked = request.args.get("district", "")
-    if token.district is None:
-        return asked
-    if asked not in {"", token.district}:
-        abort(403, "this token is for another district")
-    return token.district
-
-
-def _limit() -> int:
-    text = request.args.get("limit", "100")
-    if not (text.isascii() and text.isdecimal()) or len(text) > 9:
-        abort(400, "limit is a whole number")
-    return int(text)
-
-
-def _day(name: str) -> date | None:
-    text = request.args.get(name, "")
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        abort(400, f"{name} is a date such as 2025-03-31")
-
-
-def _midnight(day: date | None, *, days_later: int = 0) -> datetime | None:
-    if day is None:
-        return None
-    try:
-        return datetime.combine(day, time(), UTC) + timedelta(days=days_later)
-    except OverflowError:
-        abort(400, "this date is too far away")
-
-
-def _answer(name: str, rows: list[dict[str, Any]], cursor: str | None = None) -> Response:
-    """A table, as CSV if so asked; the cursor in the body, and in the header `X-Next`."""
-    asked = request.args.get("format", "")
-    if asked not in {"", "json", "csv"}:
-        abort(400, "format is json or csv")
-    accepts = request.accept_mimetypes.best_match(["application/json", "text/csv"])
-    csv = asked == "csv" or (not asked and accepts == "text/csv")
-    answer = as_csv(rows, name) if csv else as_json({name: rows, "next": cursor})
-    answer.headers["Vary"] = "Accept, Authorization"
-    if cursor:
-        answer.headers["X-Next"] = cursor
-    return answer
-
-
 # ---- the views -----------------------------------------------------------------------------------
 
 
@@ -217,76 +168,89 @@ class _Views:
     def batches(self, token: Token) -> Response:
         args = request.args
         wanted = BatchFilter(
-            facility=args.get("facility", ""), district=_district(token),
-            since=_midnight(_day("from")), until=_midnight(_day("to"), days_later=1),
+            facility=args.get("facility", ""), district=district(token.district),
+            since=midnight("from"), until=midnight("to", days_later=1),
             outcome=args.get("outcome", ""), method=args.get("method", ""),
-            limit=_limit(), after=args.get("after", ""),
+            limit=limit(), after=args.get("after", ""),
         )
-        page = _or_400(self.store.batches, wanted)
-        return _answer("batches", page.rows, page.next)
+        page = or_400(self.store.batches, wanted)
+        return table("batches", page.rows, page.next)
 
     def batch(self, token: Token, batch_id: str) -> Response:
         found = self.store.batch(batch_id)
         if found is None or token.district not in {None, found["district"]}:
             abort(404, "there is no such batch")
-        return as_json({**found, "log": [_without_phones(entry) for entry in found["log"]]})
+        return as_json({**found, "log": [_without_phones(entry) for entry in found["log"]],
+                        "alerts": [_undialled(alert) for alert in found["alerts"]]})
 
     def sets(self, token: Token) -> Response:
         args = request.args
         wanted = SetFilter(
-            facility=args.get("facility", ""), district=_district(token),
-            condition=args.get("condition", ""), limit=_limit(), after=args.get("after", ""),
+            facility=args.get("facility", ""), district=district(token.district),
+            condition=args.get("condition", ""), limit=limit(), after=args.get("after", ""),
         )
-        page = _or_400(self.store.sets, wanted, self.clock())
-        return _answer("sets", page.rows, page.next)
+        page = or_400(self.store.sets, wanted, self.clock())
+        return table("sets", page.rows, page.next)
+
+    def alerts(self, token: Token) -> Response:
+        args = request.args
+        wanted = AlertFilter(
+            facility=args.get("facility", ""), district=district(token.district),
+            state=args.get("state", ""), rule=args.get("rule", ""), batch=args.get("batch", ""),
+            since=midnight("from"), until=midnight("to", days_later=1),
+            limit=limit(), after=args.get("after", ""),
+        )
+        page = or_400(self.store.alerts, wanted)
+        return table("alerts", [_undialled(row) for row in page.rows], page.next)
+
+    def alert(self, token: Token, alert_id: str) -> Response:
+        found = self.store.alert(alert_id)
+        if found is None or token.district not in {None, found["district"]}:
+            abort(404, "there is no such alert")
+        return as_json(_undialled(found))
 
     def facilities(self, token: Token) -> Response:
-        return _answer("facilities", self.store.facilities(_district(token)))
+        return table("facilities", self.store.facilities(district(token.district)))
 
     def counts(self, token: Token) -> Response:
         by = tuple(b for text in request.args.getlist("by") for b in text.split(",") if b)
-        wanted = CountFilter(since=_day("from"), until=_day("to"), by=by,
-                             district=_district(token),
+        wanted = CountFilter(since=day("from"), until=day("to"), by=by,
+                             district=district(token.district),
                              facility=request.args.get("facility", ""))
-        return _answer("counts", _or_400(self.store.counts, wanted))
+        return table("counts", or_400(self.store.counts, wanted))
 
     def ingest(self, token: Token) -> Response:
-        return self._take(token, _records(_RECORDS))
+        return self._take(token, records(_RECORDS))
 
     def ingest_conditions(self, token: Token) -> Response:
-        return self._take(token, _records(_CONDITIONS))
+        return self._take(token, records(_CONDITIONS))
 
-    def _take(self, token: Token, records: Sequence[Pushed]) -> Response:
-        owners = _or_400(self.store.owners, records)
-        if token.district is not None and owners != {token.district} and records:
+    def ingest_alerts(self, token: Token) -> Response:
+        return self._take(token, records(_RAISED))
+
+    def _take(self, token: Token, given: Sequence[Pushed]) -> Response:
+        owners = or_400(self.store.owners, given)
+        if token.district is not None and owners != {token.district} and given:
             abort(403, "this token is for another district")
-        taken = _or_400(self.store.record, records)
-        return as_json({"received": len(records), "taken": taken})
-
-
-def _or_400(ask: Callable[..., Any], *arguments: Any) -> Any:
-    """The store's answer; a value that it refuses is the caller's mistake."""
-    try:
-        return ask(*arguments)
-    except ValueError as exc:
-        abort(400, str(exc))
-
-
-def _records(form: msgspec.json.Decoder[Any]) -> list[Any]:
-    """The body, one record or a list of them, in the form that *form* reads."""
-    request.max_content_length = MOST_BODY_BYTES
-    try:
-        body = form.decode(request.get_data(cache=False))
-    except (msgspec.DecodeError, UnicodeDecodeError) as exc:
-        abort(400, f"this is no record: {exc}")
-    records = body if isinstance(body, list) else [body]
-    if len(records) > MOST_RECORDS:
-        abort(413, f"at most {MOST_RECORDS} records at once")
-    return records
+        taken = or_400(self.store.record, given)
+        return as_json({"received": len(given), "taken": taken})
 
 
 def _without_phones(entry: dict[str, Any]) -> dict[str, Any]:
     """A log entry in which no number that somebody typed can be dialled."""
-    facts = {k: _PHONE.sub("[number]", v) if isinstance(v, str) else v
-             for k, v in entry["facts"].items()}
-    return {**entry, "said": TYPED_NUMBER.sub("[number]", entry["said"]), "facts": facts}
+    return {**entry, "said": TYPED_NUMBER.sub("[number]", entry["said"]),
+            "facts": _plain(entry["facts"])}
+
+
+def _undialled(alert: dict[str, Any]) -> dict[str, Any]:
+    """An alert, in a list or whole, of which the same holds."""
+    clean = {**alert, "matter": _PHONE.sub("[number]", alert["matter"])}
+    if "history" in alert:
+        clean["facts"] = _plain(alert["facts"])
+        clean["history"] = [{**line, "word": TYPED_NUMBER.sub("[number]", line["word"])}
+                            for line in alert["history"]]
+    return clean
+
+
+def _plain(facts: Mapping[str, Any]) -> dict[str, Any]:
+    return {k: _PHONE.sub("[number]", v) if isinstance(v, str) else v for k, v in facts.items()}

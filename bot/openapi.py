@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from bot.alert_queries import STATES
 from bot.queries import DIMENSIONS, MOST_ROWS
+from flows.alerting import RULES
 
 Json = dict[str, Any]
 
@@ -33,7 +35,8 @@ def document() -> Json:
     return {
         "openapi": "3.1.0",
         "info": {"title": "Soakbell", "version": "1",
-                 "description": "Batches, conditions of sets, and counts. No phone numbers."},
+                 "description": "Batches, conditions of sets, alerts, and counts. "
+                                "No phone numbers."},
         "servers": [{"url": "/api/v1"}],
         "security": [{"bearer": []}],
         "paths": _paths(),
@@ -55,7 +58,7 @@ def _paths() -> Json:
                                "the key, and an older or repeated state changes nothing")
             | {"requestBody": {"required": True, "content": {"application/json": {}}}},
         },
-        "/batches/{id}": {"get": _operation("One batch with its log") | {
+        "/batches/{id}": {"get": _operation("One batch with its log and its alerts") | {
             "parameters": [_parameter("id", "the batch's id", place="path")]}},
         "/sets": {
             "get": _table("Sets with their condition now", _DISTRICT, _FACILITY,
@@ -66,6 +69,20 @@ def _paths() -> Json:
                                "only once the released batch that it names is here (else 409)")
             | {"requestBody": {"required": True, "content": {"application/json": {}}}},
         },
+        "/alerts": {
+            "get": _table("Alerts, newest first; people by their register ids", _FROM, _TO,
+                          _DISTRICT, _FACILITY,
+                          ("state", f"{', '.join(STATES)}; open is all that is not solved or over"),
+                          ("rule", f"what it is about: {', '.join(RULES)}"),
+                          ("batch", "a batch's id"), _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take the state of an alert, or a list of them; the alert's id is "
+                               "the key, and an older or repeated state changes nothing. A rule "
+                               "or a state not known here is refused (400): keep it, and send it "
+                               "again once this side is brought up to date")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
+        "/alerts/{id}": {"get": _operation("One alert with its history") | {
+            "parameters": [_parameter("id", "the alert's id", place="path")]}},
         "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},
         "/counts": {"get": _table("Closed batches, counted by the facility's local day", _FROM,
                                   _TO, _BY, _DISTRICT, _FACILITY, _FORMAT)},

@@ -1,8 +1,9 @@
-"""Records on to another Soakbell: POST /api/v1/batches, and /api/v1/sets for lone conditions.
+"""Records on to another Soakbell: POST /api/v1/batches, /api/v1/sets for lone conditions, and
+/api/v1/alerts.
 
-The batch's id is the key, and the set's: posting again what the other side already has changes
-nothing there. So whenever it is not certain that all was taken, it is posted again. Whatever goes
-wrong leaves here as one of two errors:
+The batch's id is the key, and so are the set's and the alert's: posting again what the other side
+already has changes nothing there. So whenever it is not certain that all was taken, it is posted
+again. Whatever goes wrong leaves here as one of two errors:
 
 StoreDown     try all again later: no answer, a broken one, "not now", or a token not accepted
 StoreRefused  one of these records cannot be taken as it is: post them one by one
@@ -25,7 +26,7 @@ from urllib3.exceptions import HTTPError
 
 from bot.errors import ConfigError, StoreDown, StoreRefused
 from bot.gateway import open_session
-from bot.model import Conditions, Push, Pushed
+from bot.model import Conditions, Push, Pushed, Raised
 
 __all__ = ["Both", "Relay"]
 
@@ -64,6 +65,7 @@ class Relay:
         """Hand over *pushes*, batches first: a condition may need the batch that proves it."""
         self._post("batches", [p for p in pushes if isinstance(p, Push)])
         self._post("sets", [p for p in pushes if isinstance(p, Conditions)])
+        self._post("alerts", [p for p in pushes if isinstance(p, Raised)])
 
     def _post(self, what: str, records: Sequence[Pushed]) -> None:
         for start in range(0, len(records), AT_ONCE):
@@ -97,7 +99,7 @@ class Relay:
 
 def _judge(response: requests.Response, records: Sequence[Pushed]) -> None:
     status = response.status_code
-    if 400 <= status < 500 and status not in NOT_NOW:
+    if 400 <= status < 500 and status not in _not_now(records):
         if len(records) == 1:
             log.error("the other Soakbell refused %s (HTTP %d)", _name(records[0]), status)
         raise StoreRefused(f"the other Soakbell refused a record (HTTP {status})")
@@ -111,9 +113,16 @@ def _judge(response: requests.Response, records: Sequence[Pushed]) -> None:
         raise StoreDown("what answered for the other Soakbell did not say that it took all")
 
 
+def _not_now(records: Sequence[Pushed]) -> frozenset[int]:
+    """An older Soakbell has no address for alerts: they wait, and hold up nothing else."""
+    return NOT_NOW - {404} if isinstance(records[0], Raised) else NOT_NOW
+
+
 def _name(record: Pushed) -> str:
     if isinstance(record, Push):
         return f"batch {record.batch.id}"
+    if isinstance(record, Raised):
+        return f"alert {record.alert.id}"
     return f"set {', '.join(s.id for s in record.states)}"
 
 

@@ -102,7 +102,7 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
         ("babel", {"bot.catalogues", "bot.wording"}),
         (
             "flask",
-            {"bot.web", "bot.webhooks", "bot.api", "bot.formats", "bot.handset",
+            {"bot.web", "bot.webhooks", "bot.api", "bot.api_asked", "bot.formats", "bot.handset",
              "bot.demo_gateway", "bot.desk", "bot.desk_sums", "bot.login"},
         ),
         ("argon2", {"bot.passwords"}),

@@ -9,7 +9,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from bot.model import SetState
+from bot.alert import Alert, AlertLine
+from bot.model import Raised, SetState
 from bot.register import Register
 from bot.register_files import read_register
 from bot.store import Record, Store
@@ -60,6 +61,21 @@ def ready(of: Batch, set_id: str = "BAG-1", days: int = 7) -> SetState:
 
 def record(of: Batch, *states: SetState) -> Record:
     return Record(of, states)
+
+
+def alert(alert_id: str = "LOWF-9", **values: Any) -> Alert:
+    """An open alert about the batch LOWF-1, of which one person was told."""
+    told = AlertLine(START + timedelta(minutes=5), "P2", "told")
+    first = Alert(
+        id=alert_id, facility="LOWF", rule="still", matter="LOWF-1", at=START, last=START,
+        facts={"sets": "BAG-1", "step": "rinse"}, batch="LOWF-1", by="P1", step=0,
+        history=(told,),
+    )
+    return replace(first, **values)
+
+
+def raised(of: Alert, district: str = "TAM") -> Raised:
+    return Raised(district, of)
 
 
 def recount(listed: Sequence[dict[str, Any]], *by: str) -> dict[tuple[str, ...], tuple[int, int]]:

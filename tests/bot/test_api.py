@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -16,13 +17,23 @@ from flask import Flask
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
-from bot.api import MOST_BODY_BYTES, Token, api, digest
+from bot.api import Token, api, digest
+from bot.api_asked import MOST_BODY_BYTES
 from bot.formats import csv_text
 from bot.model import Conditions, SetState
 from bot.queries import DIMENSIONS
 from bot.register import District, Facility, Register, assemble
 from bot.store import Record, Store
-from tests.bot.store_stand import START, batch, closed, demo_register, ready, record
+from tests.bot.store_stand import (
+    START,
+    alert,
+    batch,
+    closed,
+    demo_register,
+    raised,
+    ready,
+    record,
+)
 
 TOKENS = {
     digest("reader"): Token("read"),
@@ -31,7 +42,7 @@ TOKENS = {
     digest("tam"): Token("all", "TAM"),
     digest("bao"): Token("all", "BAO"),
 }
-READS = ["batches", "batches/LOWF-1", "sets", "facilities", "counts"]
+READS = ["batches", "batches/LOWF-1", "sets", "alerts", "alerts/LOWF-9", "facilities", "counts"]
 
 
 def two_districts() -> Register:
@@ -45,12 +56,15 @@ def two_districts() -> Register:
 
 @pytest.fixture
 def kept(tmp_path: Path) -> Iterator[Store]:
-    """A store with a released batch in one district and an open one in another."""
+    """A store with a released batch in one district and an open one in another, each with an
+    alert."""
     store = Store(f"sqlite:///{tmp_path / 'store.db'}")
     store.migrate()
     store.save_register(two_districts())
     of = closed()
     store.record([record(of, ready(of)), record(batch("FAR-1", facility="FAR", district="BAO"))])
+    far = alert("FAR-2", facility="FAR", batch="FAR-1", matter="FAR-1")
+    store.record([raised(alert()), raised(far, "BAO")])
     yield store
     store.close()
 
@@ -397,7 +411,7 @@ def test_description_names_every_route_and_no_other(client: FlaskClient) -> None
     paths = {(f"/api/v1{path}", method.upper())
              for path, item in described["paths"].items() for method in item}
 
-    routes = {(rule.rule.replace("<batch_id>", "{id}"), method)
+    routes = {(re.sub("<[a-z_]+>", "{id}", rule.rule), method)
               for rule in client.application.url_map.iter_rules()
               if rule.rule.startswith("/api/v1/") and not rule.endpoint.endswith("_other")
               for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}}
