@@ -10,6 +10,7 @@ from typing import Literal, NamedTuple
 from bot.alert import Alert, Ended, Tally, Watch
 from bot.message import Message
 from bot.amend import Amend, Invite
+from bot.check import Check
 from flows.batch import Batch, Kind, Method
 from flows.measures import Measure
 from flows.strengths import Stock
@@ -256,6 +257,7 @@ class Unit:
     alerts: Mapping[str, Alert] = field(default_factory=dict)
     watch: Watch = Watch()
     tally: Tally = Tally()
+    check: Check = Check()
     board: Mapping[str, Standing] = field(default_factory=dict)
     invites: Mapping[str, Invite] = field(default_factory=dict)
     amends: Mapping[str, Amend] = field(default_factory=dict)
@@ -481,6 +483,29 @@ class Amendments:
 
 
 @dataclass(frozen=True, slots=True)
+class Checked:
+    """Send a shift check to the store: done, or missed. *slot* is the time it was for (None:
+    between the times), *sets* what each set was found as, *uses_said* what somebody counted since
+    *since* and *uses_counted* what the conversations did; None where nobody said.
+    """
+
+    id: str
+    facility: str
+    district: str
+    slot: datetime | None
+    at: datetime | None
+    by: str
+    since: datetime | None
+    sets: Mapping[str, str]
+    uses_said: int | None
+    uses_counted: int
+    births: int | None
+    helped: int | None
+    late_minutes: float
+    done: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Post:
     """Hand *letter* to the unit of *site_id*: at least once, and taken once."""
 
@@ -488,10 +513,12 @@ class Post:
     letter: Letter
 
 
-Pushed = Push | Conditions | Raised | Message
+Pushed = Push | Conditions | Raised | Message | Checked
 """What is pushed to the store."""
 
-Effect = Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Amendments | Post
+Effect = (
+    Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Checked | Amendments | Post
+)
 
 
 class Step(NamedTuple):

@@ -35,7 +35,8 @@ from flows.stage import UNDO
 class Turn:
     """What a step works on. *unit* and *talk* are replaced as it goes; *effects* collect.
 
-    *sent_at* is the gateway's date of an SMS, where it gave one that may be right.
+    *sent_at* is the gateway's date of an SMS, where it gave one that may be right. *unused* are the
+    sets that are no longer READY for another reason than that they were used.
     """
 
     unit: Unit
@@ -47,6 +48,7 @@ class Turn:
     effects: list[Effect] = field(default_factory=list)
     via: str = "bell"
     sent_at: datetime | None = None
+    unused: set[str] = field(default_factory=set)
 
     def book(self, batch: Batch) -> Book:
         """The graph and the protocol that *batch* goes by."""
