@@ -34,6 +34,13 @@ class Posts:
         self.redis = redis
         self.due = Leases(redis, DUE)
 
+    def put(self, post: Post) -> None:
+        """Promise *post* by itself; one that is promised already is only due again."""
+        pipe = self.redis.pipeline()
+        for op in post_ops(post):
+            pipe.execute_command(*op)  # type: ignore[no-untyped-call]
+        pipe.execute()
+
     def lease(self, now: float, limit: int) -> list[str]:
         """Ids of up to *limit* letters due at *now*."""
         return self.due.lease(now, LEASE_SECONDS, limit)

@@ -13,7 +13,7 @@ import msgspec
 from redis import Redis
 
 from bot.leases import Leases, Op, put_new_op
-from bot.model import Conditions, Push, Pushed, Raised
+from bot.model import Amendments, Conditions, Push, Pushed, Raised
 
 DUE = "sb:push:due"
 DOC = "sb:push:doc"
@@ -23,6 +23,7 @@ LEASE_SECONDS = 60.0
 
 SET = "set|"  # ids in a register hold no bar
 ALERT = "alert|"
+AMEND = "amend|"
 
 # A newer state that came while the older one was on its way is due at once.
 SETTLE = """
@@ -73,6 +74,12 @@ def raised_ops(raised: Raised, due: str) -> list[Op]:
     return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
 
 
+def amend_ops(asked: Amendments, due: str) -> list[Op]:
+    """The commands that promise *asked*: it holds all that earlier ones still wait for."""
+    doc, name = msgspec.json.encode(asked).decode(), AMEND + asked.site_id
+    return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
+
+
 class Pushes:
     """The pushing side: states are leased, recorded, then settled or postponed."""
 
@@ -116,3 +123,8 @@ def read_push(name: str, raw: bytes) -> Pushed:
     if name.startswith(ALERT):
         return msgspec.json.decode(raw, type=Raised)
     return msgspec.json.decode(raw, type=Push)
+
+
+def read_amendments(raw: bytes) -> Amendments:
+    """What a facility asks of the register; msgspec.ValidationError for nonsense."""
+    return msgspec.json.decode(raw, type=Amendments)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from bot.board import standing
 from bot.errors import BotError
 from bot.model import (
+    Amendments,
     ClearTimer,
     Conditions,
     Effect,
@@ -65,6 +66,7 @@ class Scribe:
             ),
             conditions=tuple(e for e in effects if isinstance(e, Conditions)),
             raised=tuple(e for e in effects if isinstance(e, Raised)),
+            amendments=tuple(e for e in effects if isinstance(e, Amendments)),
             posts=_posts(event, effects),
             standing=_shown(before, step.unit),
         )

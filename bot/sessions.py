@@ -1,12 +1,13 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch, set, reminder and alert, and `spores`, `watch` and `tally`. The register's pages lie beside
-it. What a facility shows to its district is a field of `sb:board:<district>`, written by the
-facility's commits alone and read with the unit of the district's supervisors. A commit is one script:
-it looks for the event's id and compares the version before it writes anything, then writes state,
-answer, outgoing messages, timers and pushes together. The scripts make names of keys from what
-they read, so all keys must be on one Redis server (a primary with replicas, not a cluster).
+batch, set, reminder, alert, invitation and request to the register, and `spores`, `watch` and
+`tally`. The register's pages lie beside it. What a facility shows to its district is a field of
+`sb:board:<district>`, written by the facility's commits alone and read with the unit of the
+district's supervisors. A commit is one script: it looks for the event's id and compares the version
+before it writes anything, then writes state, answer, outgoing messages, timers and pushes
+together. The scripts make names of keys from what they read, so all keys must be on one Redis
+server (a primary with replicas, not a cluster).
 """
 
 from __future__ import annotations
@@ -20,9 +21,12 @@ from redis import Redis
 from redis.client import Pipeline
 
 from bot.alert import Alert, Tally, Watch
+from bot.amend import Amend, Invite
+from bot.joins import join_ops
 from bot.leases import Op, score
 from bot.model import (
     DISTRICT,
+    Amendments,
     ClearTimer,
     Conditions,
     Event,
@@ -40,11 +44,12 @@ from bot.model import (
 )
 from bot.outbox import Outgoing, outgoing_ops
 from bot.posts import post_ops
-from bot.pushes import condition_ops, newest, push_ops, raised_ops
+from bot.pushes import amend_ops, condition_ops, newest, push_ops, raised_ops
 from bot.timers import timer_ops
 from flows.batch import Batch
 
 PHONES = "sb:register:phones"
+REVISION = "sb:register:revision"  # of the register that the pages show
 
 SEEN_SECONDS = 2 * 86400  # longer than any gateway repeats a request
 
@@ -91,6 +96,7 @@ class Change:
     pushes: tuple[Push, ...] = ()
     conditions: tuple[Conditions, ...] = ()
     raised: tuple[Raised, ...] = ()
+    amendments: tuple[Amendments, ...] = ()
     posts: tuple[Post, ...] = ()
     standing: Standing | None = None
 
@@ -123,18 +129,30 @@ class Seen:
 Verdict = Committed | Stale | Seen
 
 
-def publish(redis: Redis, sites: Iterable[Site], phones: Mapping[str, str]) -> None:
+def revision(redis: Redis) -> int:
+    """The revision of the register that the pages show; 0 for none."""
+    return int(cast("bytes | None", redis.get(REVISION)) or 0)
+
+
+def publish(
+    redis: Redis, sites: Iterable[Site], phones: Mapping[str, str], at_revision: int | None = None
+) -> None:
     """Replace the register: *phones* maps each phone (E.164) to its site's id.
 
     Phones that left are forgotten at once. The page of a site that left stays, since a batch
-    there may still be running and its bells need it.
+    there may still be running and its bells need it. One older than what is shown changes nothing:
+    of several processes that publish at once the newest register wins.
     """
     pages = [(f"sb:site:{site.id}", msgspec.json.encode(site)) for site in sites]
 
     def replace(pipe: Pipeline) -> None:
         known = {cast("bytes", phone).decode() for phone in pipe.smembers(PHONES)}
+        if at_revision is not None and at_revision < int(pipe.get(REVISION) or 0):
+            return
         gone = known - phones.keys()
         pipe.multi()
+        if at_revision is not None:
+            pipe.set(REVISION, at_revision)
         for key, value in [*pages, *((f"sb:phone:{p}", i.encode()) for p, i in phones.items())]:
             pipe.set(key, value)
         for phone in gone:
@@ -143,7 +161,7 @@ def publish(redis: Redis, sites: Iterable[Site], phones: Mapping[str, str]) -> N
         if phones:
             pipe.sadd(PHONES, *phones)
 
-    redis.transaction(replace, PHONES)
+    redis.transaction(replace, PHONES, REVISION)
 
 
 def read_unit(
@@ -164,6 +182,8 @@ def read_unit(
         watch=msgspec.json.decode(fields.get("watch", b"{}"), type=Watch),
         tally=msgspec.json.decode(fields.get("tally", b"{}"), type=Tally),
         board=_some(board or {}, "", Standing),
+        invites=_some(fields, "invite:", Invite),
+        amends=_some(fields, "amend:", Amend),
     )
 
 
@@ -190,7 +210,9 @@ def unit_ops(before: Unit, after: Unit) -> list[Op]:
     ops += _field_ops(key, "set:", before.sets, after.sets)
     ops += _field_ops(key, "reminder:", before.reminders, after.reminders)
     ops += _field_ops(key, "alert:", before.alerts, after.alerts)
-    return ops
+    ops += _field_ops(key, "invite:", before.invites, after.invites)
+    ops += _field_ops(key, "amend:", before.amends, after.amends)
+    return ops + join_ops(after.site.id, before.invites, after.invites)
 
 
 def _field_ops(key: str, prefix: str, old: Mapping[str, T], new: Mapping[str, T]) -> list[Op]:
@@ -219,6 +241,8 @@ def turn_ops(turn: Turn) -> list[Op]:
         ops += condition_ops(conditions, now)
     for raised in change.raised:
         ops += raised_ops(raised, now)
+    for asked in change.amendments:
+        ops += amend_ops(asked, now)
     for post in change.posts:
         ops += post_ops(post)
     if change.standing:
