@@ -40,16 +40,17 @@ class AlertFilter:
 _LISTED = [c for c in alerts.c if c.name != "doc"]
 
 
-def list_alerts(connection: Connection, wanted: AlertFilter) -> Page:
-    """Newest first. ValueError for a limit or a cursor that is none, a state or rule not known."""
+def list_alerts(connection: Connection, wanted: AlertFilter, *, whole: bool = False) -> Page:
+    """Newest first, each with its history if *whole*. ValueError for a limit or a cursor that is
+    none, a state or rule not known."""
     limit = page_size(wanted.limit)
-    query = select(*_LISTED).where(*_conditions(wanted))
+    query = select(*(alerts.c if whole else _LISTED)).where(*_conditions(wanted))
     if wanted.after:
         at, alert_id = read_cursor(wanted.after)
         place = tuple_(literal(at, UtcTime()), literal(alert_id))
         query = query.where(tuple_(alerts.c.at, alerts.c.id) < place)
     query = query.order_by(alerts.c.at.desc(), alerts.c.id.desc()).limit(limit + 1)
-    rows = [_alert(row) for row in fetch(connection, query)]
+    rows = [(_whole if whole else _alert)(row) for row in fetch(connection, query)]
     return page_of(rows, limit, lambda row: cursor_of(row["at"], row["id"]))
 
 

@@ -16,7 +16,7 @@ def standing(unit: Unit) -> Standing:
         name=unit.site.name,
         zone=unit.site.zone,
         sets=tuple((card.kind, unit.state_of(card.id)) for card in unit.site.sets),
-        batches=tuple(_underway(b) for b in open_ones),
+        batches=tuple(underway(b) for b in open_ones),
         alerts=tuple(unit.alerts.values()),
         tally=unit.tally,
         heard=unit.watch.heard,
@@ -25,7 +25,8 @@ def standing(unit: Unit) -> Standing:
     )
 
 
-def _underway(batch: Batch) -> Underway:
+def underway(batch: Batch) -> Underway:
+    """An open batch as those above see it."""
     return Underway(
         id=batch.id, sets=tuple(s.id for s in batch.remaining), stage=batch.stage,
         method=batch.method, opened_at=batch.opened_at,
