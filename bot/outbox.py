@@ -4,17 +4,23 @@
 often it failed in a row, `sb:out:dead` what the gateway will never take. An item leaves its list
 only after the gateway answered, and only while it is still at the head: two workers that hold
 the same phone may send a message twice, but never lose or jump over one.
+
+What somebody at the desk decides of a message that does not arrive is `bot.undelivered`. What
+became of an item is promised to the store in the script that takes it off (`bot.message`), except
+for what goes to nobody in the register: an answer to a stranger, a code of the desk.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import msgspec
 from redis import Redis
 
 from bot.leases import Leases, Op, put_new_op, score
+from bot.message import Message, reason_of, record_id
+from bot.pushes import message_ops
 
 DUE = "sb:out:due"
 TRIES = f"{DUE}:tries"
@@ -32,7 +38,7 @@ else
   redis.call('ZREM', KEYS[2], ARGV[1])
   redis.call('HDEL', KEYS[2] .. ':since', ARGV[1])
 end
-return head
+return {head, redis.call('HGET', KEYS[3], ARGV[1])}
 """
 
 # Takes the item off only if it is still the head. ARGV: phone, item id, score for what follows,
@@ -61,7 +67,12 @@ return 1
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """One SMS to be sent. *id* is made from the event, so a repeated turn makes the same one."""
+    """One SMS to be sent. *id* is made from the event, so a repeated turn makes the same one.
+
+    *batch* is what it is about, a batch or an alert; *person* the register id of whose *phone* it
+    is, *district* that of *site*. *tries*: how often it was handed over in vain; *again*: how often
+    somebody had it tried once more.
+    """
 
     id: str
     phone: str
@@ -70,16 +81,31 @@ class Outgoing:
     at: datetime
     site: str = ""
     batch: str = ""
+    person: str = ""
+    district: str = ""
+    segments: int = 1
+    tries: int = 0
+    again: int = 0
+
+    @property
+    def record(self) -> Message:
+        """It as it goes on record: queued."""
+        return Message(
+            id=record_id(self.id), site=self.site, district=self.district, about=self.batch,
+            kind=self.kind, person=self.person, at=self.at, segments=self.segments,
+            tries=self.tries, again=self.again,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """What a receipt for a message needs to find its batch again."""
+    """What a receipt for a message needs to find its batch again, and its record."""
 
     phone: str
     site: str
     batch: str
     kind: str
+    message: Message | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +125,11 @@ def queue(phone: str) -> str:
 def text_of(value: object) -> str:
     """*value* as JSON text."""
     return msgspec.json.encode(value).decode()
+
+
+def promised(message: Message, now: float) -> list[Op]:
+    """The commands that promise *message* to the store; none if nobody in the register gets it."""
+    return message_ops(message, repr(now)) if message.site else []
 
 
 def outgoing_ops(item: Outgoing) -> list[Op]:
@@ -129,22 +160,32 @@ class Outbox:
 
     def head(self, phone: str, now: float) -> Outgoing | None:
         """The next message for *phone*, its lease renewed; None when all is sent."""
-        raw = self._head([queue(phone), DUE], [phone, repr(now + LEASE_SECONDS)])
-        return None if raw is None else msgspec.json.decode(raw, type=Outgoing)
+        keys = [queue(phone), DUE, TRIES]
+        raw, failed = self._head(keys, [phone, repr(now + LEASE_SECONDS)])
+        if raw is None:
+            return None
+        item = msgspec.json.decode(raw, type=Outgoing)
+        # Whatever failed in a row for this phone was this message: nothing goes before the head.
+        return replace(item, tries=item.tries + int(failed or 0))
 
     def settle(self, item: Outgoing, message_id: str, now: float) -> bool:
         """*item* was sent as *message_id* ("" if the gateway gave none, so no receipt can come).
 
         False if another worker settled it first; then nothing is changed.
         """
-        sent = Sent(phone=item.phone, site=item.site, batch=item.batch, kind=item.kind)
+        message = replace(item.record, state="sent", tries=item.tries + 1,
+                          sent_at=datetime.fromtimestamp(now, UTC))  # fmt: skip
+        sent = Sent(item.phone, item.site, item.batch, item.kind, message if item.site else None)
         remember = ["SET", f"sb:sent:{message_id}", text_of(sent), "EX", str(SENT_SECONDS)]
-        return self._take(item, now, [remember] if message_id else [])
+        then = [remember] if message_id else []
+        return self._take(item, now, then + promised(message, now))
 
     def bury(self, item: Outgoing, reason: str, at: datetime) -> bool:
         """*item* will never go. False if another worker buried it first."""
-        dead = text_of(Dead(item=item, reason=reason, at=at))
-        return self._take(item, at.timestamp(), [["HSET", DEAD, item.id, dead]])
+        item, now = replace(item, tries=item.tries + 1), at.timestamp()
+        dead = text_of(Dead(item=item, reason=reason_of(reason), at=at))
+        refused = replace(item.record, state="refused", reason=reason_of(reason))
+        return self._take(item, now, [["HSET", DEAD, item.id, dead], *promised(refused, now)])
 
     def _take(self, item: Outgoing, now: float, then: list[Op]) -> bool:
         keys = [queue(item.phone), DUE, TRIES]

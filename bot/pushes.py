@@ -1,7 +1,8 @@
-"""What is promised to the store: states of batches and alerts, conditions that no batch carries.
+"""What is promised to the store: states of batches, alerts and messages, conditions that no batch
+carries.
 
 The newest state of a batch, and the newest condition of a set, replaces the older ones here. A
-batch waits under its id, a set under its own name with a prefix that no batch id has.
+batch waits under its id, the others under their own names with a prefix that no batch id has.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import msgspec
 from redis import Redis
 
 from bot.leases import Leases, Op, put_new_op
+from bot.message import Message
 from bot.model import Amendments, Conditions, Push, Pushed, Raised
 
 DUE = "sb:push:due"
@@ -24,6 +26,7 @@ LEASE_SECONDS = 60.0
 SET = "set|"  # ids in a register hold no bar
 ALERT = "alert|"
 AMEND = "amend|"
+MESSAGE = "message|"
 
 # A newer state that came while the older one was on its way is due at once.
 SETTLE = """
@@ -36,6 +39,15 @@ if redis.call('HGET', KEYS[2], ARGV[1]) == ARGV[2] then
 end
 redis.call('ZADD', KEYS[1], 'XX', ARGV[3], ARGV[1])
 return 0
+"""
+
+# Receipts come in any order, and what was delivered stays so. ARGV: name, state, when it is due.
+RECEIVED = """
+local held = redis.call('HGET', KEYS[2], ARGV[1])
+if held and cjson.decode(held).state == 'delivered' then return 0 end
+redis.call('HSET', KEYS[2], ARGV[1], ARGV[2])
+redis.call('ZADD', KEYS[1], 'NX', ARGV[3], ARGV[1])
+return 1
 """
 
 
@@ -74,6 +86,12 @@ def raised_ops(raised: Raised, due: str) -> list[Op]:
     return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
 
 
+def message_ops(message: Message, due: str) -> list[Op]:
+    """The commands that promise *message*, which no older state may follow."""
+    doc, name = msgspec.json.encode(message).decode(), MESSAGE + message.id
+    return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
+
+
 def amend_ops(asked: Amendments, due: str) -> list[Op]:
     """The commands that promise *asked*: it holds all that earlier ones still wait for."""
     doc, name = msgspec.json.encode(asked).decode(), AMEND + asked.site_id
@@ -87,6 +105,7 @@ class Pushes:
         self.redis = redis
         self.due = Leases(redis, DUE)
         self._settle = redis.register_script(SETTLE)
+        self._received = redis.register_script(RECEIVED)
 
     def lease(self, now: float, limit: int) -> list[str]:
         """Names of up to *limit* batches and sets with something to push at *now*."""
@@ -107,6 +126,11 @@ class Pushes:
         """Try again later, later each time. Returns the failures in a row."""
         return self.due.defer(name, now)
 
+    def received(self, message: Message, now: float) -> bool:
+        """Promise what a receipt says of *message*; False if it is known to be delivered."""
+        doc, name = msgspec.json.encode(message).decode(), MESSAGE + message.id
+        return bool(self._received([DUE, DOC], [name, doc, repr(now)]))
+
     def depth(self) -> int:
         """How many batches and sets have a state that the store lacks."""
         return self.due.depth()
@@ -122,6 +146,8 @@ def read_push(name: str, raw: bytes) -> Pushed:
         return msgspec.json.decode(raw, type=Conditions)
     if name.startswith(ALERT):
         return msgspec.json.decode(raw, type=Raised)
+    if name.startswith(MESSAGE):
+        return msgspec.json.decode(raw, type=Message)
     return msgspec.json.decode(raw, type=Push)
 
 

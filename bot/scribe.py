@@ -54,7 +54,7 @@ class Scribe:
         costs: Counter[str] = Counter()
         for item in messages:
             if item.batch:
-                costs[item.batch] += self.count_parts(item.text)
+                costs[item.batch] += item.segments
         batches = {k: _costlier(b, costs) for k, b in step.unit.batches.items()}
         change = Change(
             event=event,
@@ -84,17 +84,21 @@ class Scribe:
         self, unit: Unit, event: Event, effects: tuple[Effect, ...]
     ) -> tuple[Outgoing, ...]:
         said = [s for e in effects if (s := _as_sms(event, e)) is not None]
-        return tuple(
-            Outgoing(
-                id=f"{event.id}.{index}",
-                phone=say.phone,
-                text=self.text(unit, say.phone, say),
-                kind=say.kind,
-                at=event.at,
-                site=unit.site.id,
-                batch=say.batch_id,
-            )
-            for index, say in enumerate(said)
+        return tuple(self._message(unit, event, n, say) for n, say in enumerate(said))
+
+    def _message(self, unit: Unit, event: Event, index: int, say: Say) -> Outgoing:
+        text, person = self.text(unit, say.phone, say), unit.site.person(say.phone)
+        return Outgoing(
+            id=f"{event.id}.{index}",
+            phone=say.phone,
+            text=text,
+            kind=say.kind,
+            at=event.at,
+            site=unit.site.id,
+            batch=say.batch_id,
+            person=person.id if person else "",
+            district=unit.site.district,
+            segments=self.count_parts(text),
         )
 
     def _body(self, unit: Unit, event: Event, effects: tuple[Effect, ...]) -> str:

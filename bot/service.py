@@ -182,7 +182,11 @@ class Service:
         if form.status == "pending":
             return
         sent = self.outbox.sent(form.message_id)
-        if sent is None or not sent.batch:
+        if sent is None:
+            return
+        if sent.message:
+            self.pushes.received(replace(sent.message, state=form.status), self._now())
+        if not sent.batch:
             return
         receipt = Receipt(
             id=f"receipt:{form.message_id}:{form.status}",

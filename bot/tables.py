@@ -103,6 +103,19 @@ stock = Table(
     _words("opened"), Column("celsius", Float),
 )
 
+# One row: the number of the register as it stands. Who changes the register holds it until the end,
+# so that changes come one after the other and each knows the one before.
+register_marks = Table(
+    "register_marks", metadata, _id(), Column("revision", BigInteger, nullable=False),
+)
+
+# What was asked of the register by text, once each. `refused` says why nothing was changed, or "";
+# `about` is the id of the person or set that was changed or made, `by_id` a person's id.
+amendments = Table(
+    "amendments", metadata, _id(), _words("facility"), Column("at", UtcTime, nullable=False),
+    _words("kind"), _words("by_id"), _words("about"), _words("refused"),
+)
+
 # One row a batch, its newest version. `day` and `month` are those of its closing, in the
 # facility's zone; `doc` is the whole batch as JSON. `set_count` is all its sets, `aside_count`
 # those of them that were set aside. Not tied to the register: a batch outlives its facility's row.
@@ -167,6 +180,23 @@ Index("ix_alerts_at_id", alerts.c.at, alerts.c.id)
 Index("ix_alerts_district_at_id", alerts.c.district, alerts.c.at, alerts.c.id)
 Index("ix_alerts_facility_at_id", alerts.c.facility, alerts.c.at, alerts.c.id)
 Index("ix_alerts_batch", alerts.c.batch)
+
+# One row a message to somebody of the register, its newest state, without phone and words. `about`
+# is a batch or an alert, `person` a register id, `site` a facility or a district's own page.
+messages = Table(
+    "messages", metadata, _id(), _words("site"), _words("district"), _words("about"),
+    _words("kind"), _words("person"),
+    Column("at", UtcTime, nullable=False),
+    Column("segments", Integer, nullable=False),
+    Column("sent_at", UtcTime),
+    _words("state"), _words("reason"),
+    Column("tries", Integer, nullable=False),
+    Column("version", Integer, nullable=False),
+)
+Index("ix_messages_at_id", messages.c.at, messages.c.id)
+Index("ix_messages_district_at_id", messages.c.district, messages.c.at, messages.c.id)
+Index("ix_messages_site_at_id", messages.c.site, messages.c.at, messages.c.id)
+Index("ix_messages_about", messages.c.about)
 
 
 def _counts() -> tuple[Column[int], ...]:

@@ -87,7 +87,8 @@ def test_workers_know_flows_only_through_bot(path: Path) -> None:
 
 
 STORE = {"database", "tables", "store", "recording", "queries", "account_store",
-         "account_sessions", "alert_queries", "alert_records", "audit"}
+         "account_sessions", "alert_queries", "alert_records", "audit", "message_queries",
+         "message_records"}
 
 
 @pytest.mark.parametrize(

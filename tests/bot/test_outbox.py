@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -200,7 +201,8 @@ def test_what_was_sent_is_known_for_three_days(outbox: Outbox) -> None:
     found = outbox.head(ANN, T)
     assert found is not None
     outbox.settle(found, "gw-7", T)
-    assert outbox.sent("gw-7") == Sent(ANN, "S1", "B1", "bell")
+    record = replace(item("1").record, state="sent", sent_at=NOW, tries=1)
+    assert outbox.sent("gw-7") == Sent(ANN, "S1", "B1", "bell", record)
     assert 0 < outbox.redis.ttl("sb:sent:gw-7") <= 3 * 86400
     assert outbox.sent("gw-8") is None
 
@@ -212,7 +214,7 @@ def test_a_buried_message_is_kept_with_its_reason_and_the_next_goes_on(outbox: O
     assert outbox.bury(found, "code 403", NOW)
     raw = outbox.redis.hget(DEAD, "1")
     assert isinstance(raw, bytes)
-    assert msgspec.json.decode(raw, type=Dead) == Dead(found, "code 403", NOW)
+    assert msgspec.json.decode(raw, type=Dead) == Dead(replace(found, tries=1), "code 403", NOW)
     assert outbox.head(ANN, T) == item("2")
 
 
