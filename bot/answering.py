@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 from bot.asking import asks_of, choices, minutes_left, page_shown
 from bot.book import Book, Said, write
-from bot.exposures import seconds_left, too_long
+from bot.exposures import running, seconds_left, too_long
 from bot.model import Pace, Prompt
 from bot.progress import set_aside, set_asked, take, undo
+from bot.said_time import begun_at, ended_at, takes_time, told_time
 from flows.batch import Batch
 from flows.judge import JUDGES, read
 from flows.stage import MENU, Option, Stage
@@ -104,6 +105,9 @@ def _answer_page(
 def _answer_stage(batch: Batch, book: Book, stage: Stage, said: Said) -> Answered:
     if stage.kind == "number":
         return _number(batch, book, stage, said)
+    clock = told_time(said.text)
+    if clock and takes_time(stage):
+        return _timed(batch, book, stage, said, clock)
     digit = DIGIT.match(said.text)
     if digit and stage.kind == "pick":
         return _pick(batch, book, stage, replace(said, text=digit[1]))
@@ -117,6 +121,30 @@ def _answer_stage(batch: Batch, book: Book, stage: Stage, said: Said) -> Answere
     return Answered(take(batch, book, option, said), how, tells=_tells(option))
 
 
+def _timed(batch: Batch, book: Book, stage: Stage, said: Said, clock: str) -> Answered:
+    """A 1 that tells when it really was."""
+    if stage.kind != "wait":
+        told = begun_at(batch, book, said, clock)
+        return Answered(take(batch, book, stage.forward, told.said), "moved", note=told.note)
+    exposure = running(batch, book.protocol)
+    if exposure is None:
+        return _unclear(batch, said)
+    told = ended_at(batch, book, said, clock, exposure[0].at)
+    if seconds_left(batch, book.protocol, said) > 0:
+        return _take_out(batch, book, stage.forward, replace(said, text="1"))
+    if told.doubt:
+        batch = write(batch, told.said, "refused", mark="time")
+        return Answered(batch, "early", note=told.note)
+    if seconds_left(batch, book.protocol, told.said) > 0:
+        # Out before the time was over, by her own word: that cannot count, whatever it is now.
+        early = stage.options.get("3") or stage.options["2"]
+        out = replace(told.said, at=said.at, tick=said.tick)
+        note = Prompt("note.out_early")
+        return Answered(take(batch, book, early, out), "moved", note=note, tells=_tells(early))
+    done = _take_out(batch, book, stage.forward, told.said)
+    return done if done.note else replace(done, note=told.note)
+
+
 def _take_out(batch: Batch, book: Book, option: Option, said: Said) -> Answered:
     left = seconds_left(batch, book.protocol, said)
     if left > 0:
@@ -124,7 +152,7 @@ def _take_out(batch: Batch, book: Book, option: Option, said: Said) -> Answered:
         batch = write(batch, said, "refused", mark="early", facts={"minutes_left": minutes})
         return Answered(batch, "early", note=Prompt("wait.early", {"left": minutes}))
     late = too_long(batch, book.protocol, said.at)
-    batch = take(batch, book, option, said, {"late": True} if late else None)
+    batch = take(batch, book, option, said, {"too_long": True} if late else None)
     return Answered(batch, "moved", note=Prompt("note.late") if late else None)
 
 

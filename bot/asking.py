@@ -10,7 +10,7 @@ from bot.exposures import running, seconds_left, too_long
 from bot.model import Pace, Prompt, Shown
 from bot.progress import ALL_SETS, set_asked, stage_mark
 from flows.batch import Batch
-from flows.protocol import Protocol
+from flows.protocol import Cycle, Protocol
 from flows.release import marks
 from flows.stage import NOT_READY, Page, Stage
 from flows.steam import kpa_to_psi, steam_temp_c
@@ -147,13 +147,13 @@ def _values(batch: Batch, book: Book, stage: Stage) -> dict[str, Shown]:
         "options": options(book, stage, choices(batch, book, stage)),
     }
     if stage.id == NOT_READY:
-        values["why"] = _why(batch)
+        values["why"] = why(batch)
     if stage.id == "auto_failed":
-        values["why"] = _load_why(batch, rules)
+        values["why"] = load_why(batch, rules)
     return values
 
 
-def _why(batch: Batch) -> Prompt:
+def why(batch: Batch) -> Prompt:
     """The first thing that stood against the release, in words."""
     checked = next(e for e in reversed(batch.log) if e.kind == "checked")
     code = str(checked.facts["against"]).split(" ", 1)[0]
@@ -161,7 +161,7 @@ def _why(batch: Batch) -> Prompt:
     return Prompt(f"finding.{code}", {"what": what, "set": checked.set_id or batch.names})
 
 
-def _load_why(batch: Batch, rules: Protocol) -> Prompt:
+def load_why(batch: Batch, rules: Protocol) -> Prompt:
     """Why a load is not sterile, with what the machine must show here."""
     answered = (e for e in reversed(batch.log) if e.kind == "answered")
     last = next((e for e in answered if e.stage in LOAD_WHY), None)
@@ -216,6 +216,11 @@ def _cycle(book: Book, cycle_id: str) -> Prompt | str:
     cycle = book.protocol.cycle(cycle_id)
     if cycle is None:
         return cycle_id
+    return cycle_label(cycle)
+
+
+def cycle_label(cycle: Cycle) -> Prompt:
+    """A row of the autoclave's table: load, temperature, minutes."""
     values: dict[str, Shown] = {
         "load": Prompt(f"load.{cycle.load}"),
         "celsius": _number(cycle.celsius),

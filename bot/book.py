@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from flows.batch import Batch, Entry, EntryKind, Value
@@ -27,13 +28,19 @@ class Book:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """Who said what, how and when. *text* is what the log keeps."""
+    """Who said what, how and when. *text* is what the log keeps, *facts* what each line of it adds.
+
+    *sent_at* is the gateway's own date of the message, *zone* the facility's.
+    """
 
     by: str
     via: str
     text: str
     at: datetime
     tick: tuple[str, float] | None = None
+    sent_at: datetime | None = None
+    zone: str = "UTC"
+    facts: Mapping[str, Value] = field(default_factory=dict)
 
 
 def write(
@@ -59,7 +66,7 @@ def write(
             mark=mark,
             set_id=set_id,
             voids=voids,
-            facts=facts or {},
+            facts={**said.facts, **(facts or {})},
             tick=said.tick,
         )
     )

@@ -6,6 +6,7 @@ from bot import asked, dangers
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
+from bot.late import late
 from bot.mixing import mix
 from bot.model import (
     Prompt,
@@ -108,4 +109,5 @@ COMMANDS = {
     "opened": _opened,
     "spores": spores,
     "mix": mix,
+    "late": late,
 }

@@ -26,6 +26,9 @@ def opened(turn: Turn, set_ids: list[str]) -> None:
         elif state.condition == "IN PROCESS":
             # Begun by mistake, perhaps: cancelling must not make it READY with its seal broken.
             turn.put_set(replace(state, expires_at=turn.now))
+        else:
+            # No change, but a new date: a report from paper of work before now is void.
+            turn.put_set(state)
     turn.put_talk(screen="" if turn.batch() else "home", choices=())
     show(turn, Prompt("note.opened", {"sets": "+".join(set_ids)}))
 
@@ -48,7 +51,7 @@ def begin(turn: Turn, set_ids: list[str]) -> None:
             turn.put_talk(screen="" if turn.batch() else "home", choices=())
             show(turn, Prompt("note.held", values))
             return
-    batch = _new_batch(turn, set_ids, practice=practice)
+    batch = new_batch(turn, set_ids, practice=practice)
     facts: dict[str, Value] = {"sets": batch.names, "methods": " ".join(batch.facility_methods)}
     for set_id in set_ids:
         if kept := remembered(turn.unit.state_of(set_id)):
@@ -60,7 +63,8 @@ def begin(turn: Turn, set_ids: list[str]) -> None:
     turn.ask(batch)
 
 
-def _new_batch(turn: Turn, set_ids: list[str], *, practice: bool) -> Batch:
+def new_batch(turn: Turn, set_ids: list[str], *, practice: bool = False) -> Batch:
+    """A batch with these sets as the register has them, at its first stage and with no log."""
     site, person = turn.unit.site, turn.person
     protocol = turn.rules.protocol_for(site)
     hasten = turn.rules.hasten

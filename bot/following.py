@@ -63,7 +63,7 @@ def _answer_back(turn: Turn, before: Batch, after: Batch, done: Answered) -> Non
         values = {"title": title(stage)}
         again = Prompt("unclear.number", values) if number else Prompt("unclear.second", values)
         turn.reply(again, batch=after)
-    elif _just_started(turn, before, after):
+    elif _just_started(turn, before, after) and done.note is None:
         turn.reply(started(after, book), end=True, batch=after)
     else:
         turn.ask(after, done.note)

@@ -30,8 +30,8 @@ from bot.model import (
 )
 from bot.progress import with_clock
 from bot.rules import Rules
-from bot.screens import answer_screen, explain_screen
-from bot.showing import LISTED, back, main_screen, mine, show
+from bot.screens import answer_screen, explain_screen, leave_screen
+from bot.showing import LISTED, main_screen, mine, show
 from bot.turn import Turn
 from bot.watching import look
 
@@ -52,7 +52,8 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
             return Step(unit, ())
         _slow_down(turn)
         turn.person, turn.talk = person, unit.talk(event.phone)
-        turn.tick, turn.via = event.tick, event.channel
+        turn.tick, turn.via, turn.words = event.tick, event.channel, event.text
+        turn.sent_at = event.sent_at
         _hear(turn, event, person)
     elif isinstance(event, Rang):
         turn.tick = event.tick
@@ -188,7 +189,7 @@ def _named_sets(turn: Turn, text: str) -> list[str]:
 
 def _on_screen(turn: Turn, text: str) -> None:
     if text == BACK:
-        back(turn)
+        leave_screen(turn)
     elif text == HELP:
         explain_screen(turn)
     elif text == PROBLEM:

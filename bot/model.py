@@ -198,11 +198,12 @@ class Spores:
     """What spore tests (biological indicators) said of the facility's autoclave.
 
     *good_since* is the start of the day on which the last good test was run, *failed_at* when the
-    last failed one was reported; None: never.
+    last failed one was reported, *cleared_at* when a good test last lifted a stop; None: never.
     """
 
     good_since: datetime | None = None
     failed_at: datetime | None = None
+    cleared_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from bot.model import Prompt, Site
 from flows.alerting import AlertRules
@@ -21,9 +21,9 @@ class Rules:
 
     *protocols* is keyed by name and by id ("default" and "default-1"): a new batch takes the
     protocol its facility names, a running one the version it began with. *commands* maps a
-    language to its words. *hasten* divides exposures, for demonstrations only. *alerts* says what
-    somebody must hear of, and who. *fits* says whether a prompt, in a language and a zone, is one
-    text; lists are as long as it allows.
+    language to its words, *late_words* to those of an entry from paper. *hasten* divides exposures,
+    for demonstrations only. *alerts* says what somebody must hear of, and who. *fits* says whether
+    a prompt, in a language and a zone, is one text; lists are as long as it allows.
     """
 
     flow: Flow
@@ -33,6 +33,7 @@ class Rules:
     hasten: float = 1.0
     alerts: AlertRules = AlertRules()
     fits: Callable[[Prompt, str, str], bool] | None = None
+    late_words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def flow_of(self, batch: Batch) -> Flow:
         """The graph that *batch* began on. KeyError if it is no longer there."""
@@ -50,7 +51,8 @@ class Rules:
     def command(self, language: str, text: str) -> str:
         """The command that *text* is in *language* or in English, or "".
 
-        Several words of which the first tells of an accident ask which it was ("danger").
+        Several words of which the first tells of an accident ask which it was ("danger"); what
+        follows LATE is read by its own words.
         """
         word = text.strip().strip(".!").upper()
         first = word.replace(",", " ").split(" ", 1)[0].strip(".!:")
@@ -59,4 +61,6 @@ class Rules:
                 return words[word]
             if words.get(first) in ACCIDENTS:
                 return "danger"
+            if words.get(first) == "late":
+                return "late"
         return ""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bot import dangers
+from bot import dangers, late
 from bot.asked import answer_need
 from bot.custody import begin, hand_over, opened, take_over
+from bot.late_words import FORM
 from bot.mixing import (
     answer_doubted,
     answer_labelled,
@@ -47,6 +48,12 @@ def explain_screen(turn: Turn) -> None:
         turn.reply(Prompt("help.screen"))
 
 
+def leave_screen(turn: Turn) -> None:
+    """What 0 does on the screen that is shown: one answer back in a form, else away from it."""
+    if turn.talk.screen != FORM or not late.step_back(turn):
+        back(turn)
+
+
 def _home(turn: Turn, text: str) -> bool:
     actions: dict[str, Callable[[], None]] = {
         "1": lambda: open_screen(turn, "sets", used_sets(turn)),
@@ -55,8 +62,13 @@ def _home(turn: Turn, text: str) -> bool:
         "4": lambda: open_screen(turn, "opened", ready_sets(turn)),
         "5": lambda: open_screen(turn, "pace"),
         "6": lambda: practise(turn),
+        "7": lambda: _on_paper(turn),
     }
     return _act(actions, text)
+
+
+def _on_paper(turn: Turn) -> None:
+    late.late(turn)
 
 
 def _menu(turn: Turn, text: str) -> bool:
@@ -173,4 +185,5 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "labelled": answer_labelled,
     "mix_other": answer_other,
     "mix_none": answer_other,
+    **late.ANSWERS,
 }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from bot.asking import framed, minutes_left, numbered, title
+from bot.late_words import values as late_values
 from bot.model import Day, Prompt, Shown
 from bot.recipe_words import values as mix_values
 from bot.recipes import settle
@@ -52,7 +53,7 @@ def _values(turn: Turn) -> dict[str, Shown]:
     }
     if turn.talk.screen == "choose" and len(labels) == 2:
         values |= {"first": labels[0], "second": labels[1]}
-    return {**values, **mix_values(turn)}
+    return {**values, **mix_values(turn), **late_values(turn)}
 
 
 def clock(turn: Turn) -> Prompt | str:

@@ -65,7 +65,8 @@ def answer_day(turn: Turn, text: str) -> bool:
         return True
     last = turn.unit.spores.good_since
     newest = max(since, last) if last else since
-    turn.unit = replace(turn.unit, spores=Spores(good_since=newest))
+    cleared = turn.now if failed else turn.unit.spores.cleared_at
+    turn.unit = replace(turn.unit, spores=Spores(newest, cleared_at=cleared))
     _tell(turn, Prompt("spores.good", {"site": turn.unit.site.id, "name": _name(turn)}))
     say_alone(turn, Prompt("spores.taken"))
     return True

@@ -35,8 +35,9 @@ from flows.stage import UNDO
 class Turn:
     """What a step works on. *unit* and *talk* are replaced as it goes; *effects* collect.
 
-    *sent_at* is the gateway's date of an SMS, where it gave one that may be right. *unused* are the
-    sets that are no longer READY for another reason than that they were used.
+    *words* are those that were heard, *sent_at* is the gateway's date of an SMS, where it gave one
+    that may be right. *unused* are the sets that are no longer READY for another reason than that
+    they were used.
     """
 
     unit: Unit
@@ -47,6 +48,7 @@ class Turn:
     talk: Talk = field(default_factory=lambda: Talk(phone=""))
     effects: list[Effect] = field(default_factory=list)
     via: str = "bell"
+    words: str = ""
     sent_at: datetime | None = None
     unused: set[str] = field(default_factory=set)
 
@@ -57,7 +59,7 @@ class Turn:
     def said(self, text: str = "") -> Said:
         """The present words as a log keeps them."""
         by = self.person.id if self.person else ""
-        return Said(by=by, via=self.via, text=text, at=self.now, tick=self.tick)
+        return Said(by, self.via, text, self.now, self.tick, self.sent_at, self.unit.site.zone)
 
     def batch(self) -> Batch | None:
         """The open batch that this person holds and that has the word, or None."""
@@ -150,9 +152,9 @@ class Turn:
             states = tuple(self.unit.state_of(s.id) for s in after.sets)
             self.effects.append(Push(after, states))
 
-    def put_set(self, state: SetState) -> None:
-        """The set has the condition *state* from this turn on."""
-        new = state.after(self.unit.state_of(state.id), self.now)
+    def put_set(self, state: SetState, since: datetime | None = None) -> None:
+        """The set has the condition *state* from this turn on, or *since* an earlier moment."""
+        new = state.after(self.unit.state_of(state.id), since or self.now)
         self.unit = self.unit.put_set(new)
 
     def promise_conditions(self, before: Unit) -> None:
@@ -188,7 +190,7 @@ class Turn:
                 new = self._state(batch, member, old)
                 same = (old.condition, old.batch) == (new.condition, new.batch)
                 if not same:
-                    self.put_set(new)
+                    self.put_set(new, batch.closed_at if batch.late else None)
 
     def _state(self, batch: Batch, member: BatchSet, old: SetState) -> SetState:
         """The condition that *batch* gives to one of its sets."""

@@ -40,6 +40,7 @@ from bot.wording import Wording
 from flows import alerting
 from flows.alerting import AlertRules
 from flows.batch import Batch
+from flows.late import late_words
 from flows.prompts import commands, segments
 from flows.protocol import Protocol, ProtocolError, load
 from flows.release import findings
@@ -97,6 +98,7 @@ def load_rules(config: Config, wording: Wording) -> Rules:
         hasten=config.hasten,
         alerts=load_alerts(config.alerts),
         fits=wording.fits,
+        late_words={name: late_words(texts) for name, texts in wording.catalogues.items()},
     )
 
 

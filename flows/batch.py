@@ -80,7 +80,7 @@ class Batch:
     service, more in practice and in a demonstration. *stage*, *detour* (where a side question
     returns to), *aside_of* (why a set is leaving), *method*, *due* (end of the running exposure)
     and *bells* (how often it has rung) are where the conversation stands; the log is what
-    happened.
+    happened. *late*: it was done by the paper log and told afterwards.
     """
 
     id: str
@@ -108,6 +108,7 @@ class Batch:
     closed_at: datetime | None = None
     expires_at: datetime | None = None
     segments: int = 0
+    late: bool = False
 
     @property
     def remaining(self) -> tuple[BatchSet, ...]:

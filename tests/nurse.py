@@ -37,6 +37,7 @@ from bot.wiring import load_alerts, load_protocols
 from bot.wording import Wording
 from flows.alerting import AlertRules
 from flows.batch import METHODS, Batch, Entry, Method
+from flows.late import late_words
 from flows.prompts import commands
 from flows.protocol import Protocol
 from flows.reprocess import REPROCESS
@@ -90,6 +91,7 @@ def rules_of(
         hasten=hasten,
         alerts=alerts,
         fits=WORDING.fits,
+        late_words={name: late_words(texts) for name, texts in CATALOGUES.items()},
     )
 
 

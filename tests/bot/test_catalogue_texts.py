@@ -23,6 +23,8 @@ from bot.showing import CONDITIONS
 from flows import release
 from flows.alerting import RULES
 from flows.batch import METHODS, Kind
+from flows.late import ANNOUNCED, late_words
+from flows.late_entry import Code, needed
 from flows.prompts import commands, holes
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
@@ -46,6 +48,9 @@ REASONS = {o.tell for s in STAGES.values() for o in s.options.values() if o.tell
 WAITS = [s.id for s in STAGES.values() if s.kind == "wait"]
 CONDITION_KEYS = {c.lower().replace(" ", "_") for c in CONDITIONS}
 TOLD_ON = {*STATES, "asked", "replied", "passed"} - {"seen"}  # to whom it concerns
+# The second time of VINEGAR has no word of its own.
+LATE_WORDS = {*ANNOUNCED, "good", "bad", "all", "and"} - {"vinegar_out"}
+PARTS = {"vinegar_out", *(p for m in METHODS for p in needed(m))}
 CYCLES = ("wrapped", "unwrapped")  # what flows.protocol takes for a load
 
 
@@ -85,6 +90,14 @@ BUILT: dict[str, set[str]] = {
         *(f"kind.{kind}" for kind in get_args(Kind)),
     },
     "LOAD_WHY[last.stage]": set(LOAD_WHY.values()),
+    "f'late.form.{part}'": {f"late.form.{p}" for p in PARTS},
+    "f'late.part.{p}'": {f"late.part.{p}" for p in PARTS},
+    "f'late.slip.{found.code}'": {f"late.slip.{c}" for c in get_args(Code)},
+    "f'late.how.{method}'": {"late.how.chlorine", "late.how.autoclave"},
+    "f'method.{m}'": {f"method.{m}" for m in METHODS},
+    "f'method.{method}'": {f"method.{m}" for m in METHODS},
+    "f'mark.{m}'": {f"mark.{m}" for m in ORDER},
+    "f'mark.{mark}'": {f"mark.{m}" for m in ORDER},
     # asking.ask: the stage's question; service: a stranger's channel
     "key": {k for s in STAGES.values() for k in asked(s)} | {"stranger.sms", "stranger.ussd"},
     "foot": {"foot", "foot.number", "foot.page", "foot.screen"},
@@ -134,12 +147,24 @@ def test_every_text_is_used() -> None:
     spelled = {name for _, key in prompt_keys() for name in written(key) or ()}
     built = {name for keys in BUILT.values() for name in keys}
     words = {f"word.{command}" for command in COMMANDS}
+    words |= {f"late_word.{word}" for word in LATE_WORDS}
 
     assert set(ENGLISH) - spelled - built - words == set()
 
 
 def test_every_command_has_its_word_and_every_word_its_command() -> None:
     assert set(commands(ENGLISH).values()) == set(COMMANDS)
+
+
+def test_every_word_of_an_entry_from_paper_says_something() -> None:
+    assert set(late_words(ENGLISH).values()) == LATE_WORDS
+
+
+def test_no_word_of_an_entry_from_paper_means_two_things() -> None:
+    words = [w for k, text in ENGLISH.items() if k.startswith("late_word.") for w in text.split()]
+
+    assert len(words) == len(set(words))
+    assert all(word.isascii() and word.isupper() for word in words)
 
 
 def test_no_word_means_two_commands() -> None:
@@ -188,7 +213,7 @@ def test_a_question_for_a_number_offers_no_digits(stage: Stage) -> None:
 
 @pytest.mark.parametrize(
     ("screen", "digits"),
-    [("home", "123456"), ("menu", "1234567"), ("pace", "12"), ("sets", ""), ("people", ""),
+    [("home", "1234567"), ("menu", "1234567"), ("pace", "12"), ("sets", ""), ("people", ""),
      ("danger", "1234567"), ("danger_after", "0"), ("danger_when", "0")],
 )
 def test_a_screen_offers_its_own_digits(screen: str, digits: str) -> None:

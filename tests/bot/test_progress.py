@@ -315,7 +315,7 @@ def test_pieces_left_in_too_long_are_noted() -> None:
 
     text = ward.says("1")
 
-    assert marks(ward.batch.log)["exposed", ""].facts["late"] is True
+    assert marks(ward.batch.log)["exposed", ""].facts["too_long"] is True
     assert ward.stage == "soak_rinse"
     assert text
 

@@ -214,7 +214,12 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "labelled": ("99.99", NOW.isoformat(), NOW.isoformat(), "warn", NOW.isoformat()),
     "mix_other": ("too_strong",),
     "mix_none": ("missing", "stock", "bucket", "measures"),
-}
+    "late": (f"sets={SET_ID}", "method=boiling", "in=2130", "out=2152", "ticked=0"),
+    "late_keep": (
+        f"sets={' '.join(SET_IDS)}", "method=autoclave", "load=99999",
+        *(f"at_{name}={NOW.isoformat()}" for name in ("in", "out", "stored")),
+    ),
+}  # fmt: skip
 # What is in stock, each label as long as can be; a jug that reads to odd marks.
 STOCK = (
     Bottle("OLD", Stock("bleach", "liquid", 12.5, "degrees"), NOW.date() - timedelta(400), 29.5),
@@ -313,6 +318,14 @@ def holes_filled(key: str) -> Prompt:
         "options": numbered([names]), "since": Day(NOW), "kind": longest_of("danger.kind."),
         "clock": longest_of("clock.", {"left": 120}), "digits": "000000",
     }  # fmt: skip
+    if key.startswith("late."):
+        # As a part of a text; what is refused says why.
+        values |= {"word": "W" * 12, "other": "W" * 12, "set": SET_ID}
+        values["why"] = longest_of("finding.", {"what": what, "set": SET_ID})
+    if key == "late.wrong":
+        values["why"] = longest_of("late.slip.", {"word": "2130", "other": "2130"})
+    if key == "screen.late":
+        values["ask"] = longest_of("late.form.", {"options": numbered([names])})
     if key == "need.answer":
         most: dict[str, Shown] = {"births": 9999, "need": 1044, "risk": "0.01", "used": "99.5"}
         values |= {**most, "hours": "71.5", "bags": 99, "suction": 99}
