@@ -6,6 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
+# What cannot be taken for one another in handwriting or on a small screen: no O 0, I 1 L, no S 5,
+# no Z 2. Six of them are 28 bits; five tries a day are no way to one.
+CODE_LETTERS = "ABCDEFGHJKMNPQRTUVWXY346789"
+CODE_LENGTH = 6
+CODE_HOURS = 48  # over a weekend off duty; longer, and a note with the code lies about
+
 AmendKind = Literal[
     "enrol",  # *name* works here from now on, as *value* says, with *phone*
     "number",  # *about* has *phone* from now on
@@ -52,3 +58,9 @@ class Invite:
     about: str = ""
     phone: str = ""
     amend: str = ""
+
+
+def code_in(text: str) -> str:
+    """The code that *text* is, however it was typed; "" if it cannot be one."""
+    code = text.replace(" ", "").replace("-", "").strip(".").upper()
+    return code if len(code) == CODE_LENGTH and set(code) <= set(CODE_LETTERS) else ""

@@ -12,14 +12,8 @@ from typing import Literal, NamedTuple
 
 from redis import Redis
 
-from bot.amend import Invite
+from bot.amend import CODE_HOURS, CODE_LENGTH, CODE_LETTERS, Invite
 from bot.leases import Op
-
-# What cannot be taken for one another in handwriting or on a small screen: no O 0, I 1 L, no S 5,
-# no Z 2. Six of them are 25 bits and more; five tries a day are no way to one.
-LETTERS = "ABCDEFGHJKMNPQRTUVWXY346789"
-CODE_LENGTH = 6
-CODE_HOURS = 48  # over a weekend off duty; longer, and a note with the code lies about
 
 MOST_GUESSES = 5  # of one phone in a day: a slip of the thumb, not a search
 GUESS_SECONDS = 86400
@@ -68,9 +62,4 @@ def join_ops(site_id: str, old: Mapping[str, Invite], new: Mapping[str, Invite])
 
 def new_code() -> str:
     """A code that nobody can guess."""
-    return "".join(secrets.choice(LETTERS) for _ in range(CODE_LENGTH))
-
-
-def is_code(text: str) -> bool:
-    """Whether *text* could be one."""
-    return len(text) == CODE_LENGTH and set(text) <= set(LETTERS)
+    return "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))

@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from datetime import date, datetime
-from typing import Any
+from datetime import datetime
 
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, text
@@ -18,12 +17,11 @@ from bot import alert_queries, alert_records, belief, queries, recording
 from bot.alert_queries import AlertFilter
 from bot.database import Database
 from bot.errors import StoreRefused
-from bot.model import Bottle, Conditions, Person, Push, Pushed, Raised, SetState
+from bot.model import Conditions, Push, Pushed, Raised, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
-from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
-from bot.rows_shift import least_ready, least_words
-from bot.rows_stock import Held, measure_words, measures, stock_cells, stock_of
+from bot.register import Register
+from bot.register_rows import next_revision, read_register, register_rows
 from bot.tables import alerts, batches, districts, facilities, models, people, sets, stock
 from flows.batch import Batch
 
@@ -70,21 +68,24 @@ class Store:
 
     # ---- register --------------------------------------------------------------------------
 
-    def save_register(self, register: Register) -> None:
-        """Put *register* in the place of the one before, whole."""
+    def save_register(self, register: Register, at_least: int = 0) -> int:
+        """Put *register* in the place of the one before, whole. Returns its revision, which is more
+        than *at_least* and than that of any before it."""
         with self.database.write() as connection:
+            revision = next_revision(connection, at_least)
             if self.database.is_postgresql:  # one importer at a time; readers go on
                 connection.execute(text("LOCK TABLE districts IN EXCLUSIVE MODE"))
             for table in (stock, people, sets, models, facilities, districts):
                 connection.execute(delete(table))
-            for table, rows in _register_rows(register):
+            for table, rows in register_rows(register):
                 if rows:
                     connection.execute(insert(table), rows)
+            return revision
 
     def load_register(self) -> Register:
         """The register as it was saved; an empty one if none was."""
         with self.database.read() as connection:
-            return _read_register(connection)
+            return read_register(connection)
 
     # ---- batches ---------------------------------------------------------------------------
 
@@ -229,62 +230,3 @@ def _closed(connection: Connection, ids: set[str]) -> dict[str, Batch]:
     wanted = select(batches.c.doc).where(batches.c.id.in_(sorted(ids)), batches.c.outcome != "")
     found = [msgspec.json.decode(doc, type=Batch) for doc in connection.scalars(wanted)]
     return {batch.id: batch for batch in found}
-
-
-def _register_rows(register: Register) -> list[tuple[Any, list[Row]]]:
-    """Tables in the order in which they refer to each other, with their rows."""
-    return [
-        (districts, [{"id": d.id, "name": d.name} for d in register.districts]),
-        (facilities, [_facility_row(f) for f in register.facilities]),
-        (models, [_model_row(m) for m in register.models]),
-        (sets, [{"id": s.id, "facility": s.facility, "model": s.model} for s in register.sets]),
-        (people, [_member_row(m) for m in register.people]),
-        (stock, [stock_cells(h) for h in register.stock]),
-    ]
-
-
-def _facility_row(f: Facility) -> Row:
-    return {"id": f.id, "name": f.name, "district": f.district, "altitude_m": f.altitude_m,
-            "zone": f.zone, "methods": " ".join(f.methods), "autoclave": f.autoclave,
-            "measures": measure_words(f.measures), "protocol": f.protocol,
-            "soak_ml": f.soak_ml, "checks": " ".join(f.checks),
-            "least_ready": least_words(f.least_ready)}
-
-
-def _model_row(m: Model) -> Row:
-    pieces = " ".join(f"{name}:{number}" for name, number in m.pieces)
-    return {"id": m.id, "kind": m.kind, "pieces": pieces, "methods": " ".join(m.methods)}
-
-
-def _member_row(m: Member) -> Row:
-    p = m.person
-    return {"id": p.id, "name": p.name, "phone": p.phone, "role": p.role, "place": m.place,
-            "language": p.language, "shift": p.shift}
-
-
-def _read_register(connection: Connection) -> Register:
-    def rows(table: Any) -> list[Any]:
-        return list(connection.execute(select(table)))
-
-    return assemble(
-        (District(r.id, r.name) for r in rows(districts)),
-        (Facility(r.id, r.name, r.district, r.altitude_m, r.zone, tuple(r.methods.split()),
-                  r.autoclave, measures(r.measures), r.protocol, r.soak_ml, tuple(r.checks.split()),
-                  least_ready(r.least_ready))
-         for r in rows(facilities)),
-        (Model(r.id, r.kind, _pieces(r.pieces), tuple(r.methods.split())) for r in rows(models)),
-        (RegisteredSet(r.id, r.facility, r.model) for r in rows(sets)),
-        (Member(Person(r.id, r.name, r.phone, r.role, r.language, r.shift), r.place)
-         for r in rows(people)),
-        (_held(r) for r in rows(stock)),
-    )
-
-
-def _held(r: Any) -> Held:
-    opened = date.fromisoformat(r.opened) if r.opened else None
-    kept = Bottle(r.id, stock_of(r.product, r.form, r.strength, r.unit), opened, r.celsius)
-    return Held(kept, r.facility)
-
-
-def _pieces(text_: str) -> tuple[tuple[str, int], ...]:
-    return tuple((name, int(n)) for name, _, n in (w.partition(":") for w in text_.split()))

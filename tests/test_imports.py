@@ -88,7 +88,7 @@ def test_workers_know_flows_only_through_bot(path: Path) -> None:
 
 STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "account_sessions", "alert_queries", "alert_records", "audit", "message_queries",
-         "message_records"}
+         "message_records", "register_rows", "registry"}
 
 
 @pytest.mark.parametrize(
