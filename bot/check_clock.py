@@ -9,7 +9,8 @@ from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from bot.check import Check, Round
-from bot.model import Checked, Day, Prompt, Say, Shown
+from bot.check_words import shown_time, since
+from bot.model import Checked, Prompt, Say, Shown
 from bot.showing import ready_sets
 from bot.turn import Turn
 from bot.whom import at_work
@@ -17,7 +18,6 @@ from bot.whom import at_work
 RULE = "check"
 # After a silence of years the misses of the last month are enough, and one commit stays small.
 LOOKED_BACK = timedelta(days=31)
-A_DAY = timedelta(hours=20)  # within it a time of day can be meant of no other day
 
 
 def times(turn: Turn) -> tuple[str, ...]:
@@ -64,7 +64,7 @@ def come_to(turn: Turn) -> None:
         return
     if check.since is None:  # no time from before anybody looked is due
         check = replace(check, since=turn.now)
-    known = max(check.slot or turn.now, turn.now - LOOKED_BACK)
+    known = max(check.slot or check.since or turn.now, turn.now - LOOKED_BACK)
     passed = slots(wanted, ZoneInfo(turn.unit.site.zone), known, turn.now)
     if passed:
         for missed in (*([check.due] if check.due else []), *passed[:-1]):
@@ -96,12 +96,7 @@ def _asking(turn: Turn, slot: datetime) -> Prompt:
         "slot": shown_time(slot, turn.now),
         "count": len(ready_sets(turn)),
     }
-    return Prompt("check.ask", values)
-
-
-def shown_time(moment: datetime, now: datetime) -> Shown:
-    """*moment* as a time of day, or with its date where that could be of another day."""
-    return moment if abs(now - moment) < A_DAY else Day(moment)
+    return Prompt("check.time", values)
 
 
 # ---- what the store keeps --------------------------------------------------------------------
@@ -127,7 +122,7 @@ def checked(
         slot=slot,
         at=turn.now if done else None,
         by=begun.by if begun else "",
-        since=check.done_at or check.since or turn.unit.watch.since,
+        since=since(turn.unit, turn.now),
         sets=dict(begun.answers) if begun else {},
         uses_said=begun.uses if begun else None,
         uses_counted=check.counted,

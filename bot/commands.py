@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bot import asked, dangers
+from bot import asked, checking, dangers
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
@@ -104,6 +104,7 @@ COMMANDS = {
     "problem": _trouble,
     **dangers.COMMANDS,
     **asked.COMMANDS,
+    **checking.COMMANDS,
     "left": _left,
     "used": _used,
     "opened": _opened,

@@ -47,6 +47,7 @@ def call_back(turn: Turn, doubted: Doubted) -> list[str]:
     called = [s for s in states if s.condition == "READY" and s.load and doubted(s)]
     for state in called:
         turn.put_set(replace(state, condition="USED", expires_at=None, load=""))
+        turn.unused.add(state.id)
     for state in tuple(turn.unit.sets.values()):
         # Begun again by mistake, perhaps: cancelling must not make it READY from this load.
         under = turn.unit.batches.get(state.batch)

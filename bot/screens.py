@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bot import dangers, late
+from bot import checking, dangers, late
 from bot.asked import answer_need
 from bot.custody import begin, hand_over, opened, take_over
 from bot.late_words import FORM
@@ -174,6 +174,7 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "pace": _pace,
     "choose": _choose,
     **dangers.ANSWERS,
+    **checking.ANSWERS,
     "need": answer_need,
     "spores": answer_spores,
     "spores_day": answer_day,

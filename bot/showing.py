@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from bot.asking import framed, minutes_left, numbered, title
+from bot.check_words import screen_values
 from bot.late_words import values as late_values
 from bot.model import Day, Prompt, Shown
 from bot.recipe_words import values as mix_values
@@ -53,7 +54,8 @@ def _values(turn: Turn) -> dict[str, Shown]:
     }
     if turn.talk.screen == "choose" and len(labels) == 2:
         values |= {"first": labels[0], "second": labels[1]}
-    return {**values, **mix_values(turn), **late_values(turn)}
+    checked = screen_values(turn.unit, turn.talk.screen, turn.talk.choices, turn.now)
+    return {**values, **mix_values(turn), **checked, **late_values(turn)}
 
 
 def clock(turn: Turn) -> Prompt | str:

@@ -12,9 +12,11 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bot.alert import Tally
+from bot.alert import Tally, Watch
 from bot.alerting import find, over, raise_alert
 from bot.board import moved
+from bot.check_clock import RULE as CHECK
+from bot.check_clock import keep_time
 from bot.model import ClearTimer, Event, Heard, Push, Rang, SetTimer, Unit
 from bot.turn import Turn
 from flows.batch import Batch, Kind, short
@@ -41,6 +43,7 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
         return
     _note(turn, event)
     _tally(turn, before)
+    woken = [clock(turn) for clock in CLOCKS]
     matters = [m for provide in PROVIDERS for m in provide(turn)]
     now = {(m.rule, m.name): m for m in matters if m.moment <= turn.now}
     for alert in tuple(turn.unit.alerts.values()):
@@ -51,7 +54,8 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
             raise_alert(
                 turn, matter.rule, matter.name, matter.batch, by=matter.by, facts=matter.facts
             )
-    due = min((m.moment for m in matters if m.moment > turn.now), default=None)
+    moments = [*(m.moment for m in matters), *(m for m in woken if m)]
+    due = min((m for m in moments if m > turn.now), default=None)
     rung = isinstance(event, Rang) and event.batch_id == WATCH
     if due and (rung or due != turn.unit.watch.due):
         turn.effects.append(SetTimer(WATCH, due))
@@ -64,20 +68,20 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
 def _note(turn: Turn, event: Event) -> None:
     """What the matters count from: when a word last came, since when no set is READY."""
     watch = turn.unit.watch
-    if watch.since is None:
-        watch = replace(watch, since=turn.now)
-    if isinstance(event, Heard) and (not watch.heard or turn.now >= watch.heard + HEARD_EVERY):
-        watch = replace(watch, heard=turn.now)
-    ready = _ready(turn)
+    heard = isinstance(event, Heard) and (not watch.heard or turn.now >= watch.heard + HEARD_EVERY)
     least = dict(turn.unit.site.least_ready)
-    empty = {kind for kind, n in ready.items() if n == 0}
-    few = {kind for kind, n in ready.items() if 0 < n < least.get(kind, 1)}
-    turn.unit = replace(
-        turn.unit,
-        watch=replace(
-            watch, empty=_since(watch.empty, empty, turn), few=_since(watch.few, few, turn)
-        ),
+    ready = _ready(turn)
+    empty = _since(watch.empty, [kind for kind, n in ready.items() if n == 0], turn)
+    low = [kind for kind, n in ready.items() if 0 < n < least.get(kind, 1)]
+    noted = Watch(
+        due=watch.due,
+        since=watch.since or turn.now,
+        heard=turn.now if heard else watch.heard,
+        empty=empty,
+        few=_since(watch.few, low, turn),
     )
+    if noted != watch:
+        turn.unit = replace(turn.unit, watch=noted)
 
 
 def _since(
@@ -107,21 +111,29 @@ def _tally(turn: Turn, before: Unit) -> None:
         tally = Tally(day=day, alerts=raised)
     closed = [e.batch for e in turn.effects if isinstance(e, Push) and e.batch.outcome]
     begun = [b for i, b in turn.unit.batches.items() if i not in before.batches]
-    turn.unit = replace(turn.unit, tally=replace(
-        tally,
-        begun=tally.begun + sum(not b.practice for b in begun),
-        released=tally.released + sum(b.outcome == "released" for b in closed),
-        set_aside=tally.set_aside + sum(b.outcome == "set aside" for b in closed),
-        uses=tally.uses + _used(turn, before),
-    ))  # fmt: skip
+    used = _used(turn, before)
+    if closed or begun or used:
+        tally = replace(
+            tally,
+            begun=tally.begun + sum(not b.practice for b in begun),
+            released=tally.released + sum(b.outcome == "released" for b in closed),
+            set_aside=tally.set_aside + sum(b.outcome == "set aside" for b in closed),
+            uses=tally.uses + used,
+        )
+    if tally is not turn.unit.tally:
+        turn.unit = replace(turn.unit, tally=tally)
 
 
 def _used(turn: Turn, before: Unit) -> int:
-    """READY sets that this turn made anything else by a person's word: each was used."""
-    if turn.person is None:
+    """READY sets that this turn made anything else by a person's word: each was used, unless
+    *unused*. Less those that are READY as before, since their batch was begun by mistake."""
+    if turn.person is None or turn.unit.sets is before.sets:
         return 0
-    was = (s for s in before.sets.values() if s.now(turn.now) == "READY")
-    return sum(turn.unit.state_of(s.id).condition in ("USED", "IN PROCESS") for s in was)
+    was = [s.id for s in before.sets.values() if s.now(turn.now) == "READY"]
+    gone = ("USED", "IN PROCESS")
+    used = sum(turn.unit.state_of(i).condition in gone for i in was if i not in turn.unused)
+    closed = (e for e in turn.effects if isinstance(e, Push) and e.batch.outcome == "cancelled")
+    return used - sum(s.condition == "READY" for push in closed for s in push.sets)
 
 
 # ---- the matters ----------------------------------------------------------------------------
@@ -202,6 +214,17 @@ def _undelivered(turn: Turn) -> Iterable[Matter]:
             yield Matter("undelivered", alert.matter, alert.at, batch)
 
 
+def _unchecked(turn: Turn) -> Iterable[Matter]:
+    """The shift check that is due, until it is done or the next one is."""
+    after, check = _after(turn, CHECK), turn.unit.check
+    if after is not None and check.due:
+        moment = max(check.due, check.asked or check.due) + after
+        yield Matter(CHECK, check.due.isoformat(), moment, by=check.asked_of)
+
+
+# What has something to do at a moment: each does what is due now, and says when it is next.
+CLOCKS: tuple[Callable[[Turn], datetime | None], ...] = (keep_time,)
+
 PROVIDERS: tuple[Callable[[Turn], Iterable[Matter]], ...] = (
     _standing_still,
     _left_in,
@@ -210,6 +233,7 @@ PROVIDERS: tuple[Callable[[Turn], Iterable[Matter]], ...] = (
     _expired,
     _silent,
     _undelivered,
+    _unchecked,
 )
 # Alerts of these rules are over as soon as the matter is no more.
 LASTING = frozenset(

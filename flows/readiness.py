@@ -14,6 +14,10 @@ from typing import Literal
 NEXT = "@next"  # to the next set; to the uses when every one was seen
 DONE = "@done"  # the check is done
 
+# How long after its last answer a check that was broken off goes on; later it begins anew, since
+# an older look says nothing of now. Common practice, no source.
+BROKEN_OFF_MINUTES = 60
+
 ALL, ONE, ZERO, USES = "check_all", "check_one", "check_zero", "check_uses"
 BIRTHS, HELPED = "check_births", "check_helped"
 

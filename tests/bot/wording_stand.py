@@ -14,6 +14,8 @@ from bot import rows
 from bot.asking import LISTED_AT_ONCE, ask, bell, explain, numbered, started
 from bot.book import Book, Said
 from bot.catalogues import load_catalogues
+from bot.check import Check
+from bot.checking import TOGETHER
 from bot.model import Bottle, Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
 from bot.recipe_words import recipe_values, stock_name
 from bot.recipes import SCREENS, Recipe, recipe
@@ -184,7 +186,8 @@ def crowded() -> Turn:
     site = replace(site, stock=STOCK, measures=MEASURES, soak_ml=29_900)
     whole = members("both", LISTED)
     batches = {f"B{n}": replace(batch("wash", whole), id=f"B{n}") for n in range(LISTED)}
-    turn = Turn(Unit(site, batches=batches), RULES, NOW, person=people[0])
+    unit = Unit(site, batches=batches, check=Check(done_at=NOW - timedelta(days=366)))
+    turn = Turn(unit, RULES, NOW, person=people[0])
     # That the numbers are for training is a note like others, and takes the place of none.
     today = NOW.astimezone(ZoneInfo(ZONE)).date()
     turn.talk = Talk(PHONES[0], batch="B0", told_training=today)
@@ -204,6 +207,12 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "danger_when": (),
     "danger_after": (),
     "need": (),
+    "check_all": SET_IDS[:TOGETHER],
+    "check_one": SET_IDS[:1],
+    "check_zero": (),
+    "check_uses": (),
+    "check_births": (),
+    "check_helped": (),
     "spores": (),
     "spores_day": (),
     "spores_load": (),
@@ -317,6 +326,8 @@ def holes_filled(key: str) -> Prompt:
         "counts": Prompt("counts.many"), "extra": Prompt("wait.three"),
         "options": numbered([names]), "since": Day(NOW), "kind": longest_of("danger.kind."),
         "clock": longest_of("clock.", {"left": 120}), "digits": "000000",
+        "slot": Day(NOW), "start": Day(NOW), "uses": 99, "gap": 99, "births": 99,
+        "names": Prompt("parts", {f"set{n}": name for n, name in enumerate(SET_IDS[:TOGETHER])}),
     }  # fmt: skip
     if key.startswith("late."):
         # As a part of a text; what is refused says why.
