@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from bot.amend import code_in
 from bot.model import Prompt, Site
 from flows.alerting import AlertRules
 from flows.batch import Batch
@@ -13,6 +14,9 @@ from flows.stage import Flow
 
 # The commands for somebody hurt: who is hurt may write more than the one word.
 ACCIDENTS = ("danger", "needle", "fumes", "burn", "swallowed", "blood")
+# The commands that more may follow: what was done, a name, a code, a date, words.
+WORDED = ("late", "add", "join", "number", "away", "shift", "new", "retire", "spares", "received",
+          "role", "remove")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +56,7 @@ class Rules:
         """The command that *text* is in *language* or in English, or "".
 
         Several words of which the first tells of an accident ask which it was ("danger"); what
-        follows LATE is read by its own words.
+        follows LATE, ADD and others is read by each of them.
         """
         word = text.strip().strip(".!").upper()
         first = word.replace(",", " ").split(" ", 1)[0].strip(".!:")
@@ -61,6 +65,16 @@ class Rules:
                 return words[word]
             if words.get(first) in ACCIDENTS:
                 return "danger"
-            if words.get(first) == "late":
-                return "late"
+            if words.get(first) in WORDED:
+                return words[first]
         return ""
+
+    def joining(self, text: str) -> str:
+        """The code that somebody, in whatever language, asks to join with; "" for no such text."""
+        asked = any(self.command(language, text) == "join" for language in self.commands)
+        return code_in(after(text)) or after(text) if asked else ""
+
+
+def after(text: str) -> str:
+    """What follows the first word of *text*."""
+    return text.strip().partition(" ")[2].strip()

@@ -18,10 +18,22 @@ import msgspec
 
 from bot.clock import Tick
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
-from bot.model import Event, Heard, Post, Prompt, Pushed, Rang, Receipt, Step, Unit
+from bot.joins import Found, Joins, new_code
+from bot.model import (
+    Amendments,
+    Event,
+    Heard,
+    Post,
+    Prompt,
+    Pushed,
+    Rang,
+    Receipt,
+    Step,
+    Unit,
+)
 from bot.outbox import Outbox, Outgoing
 from bot.posts import Posts
-from bot.pushes import SET, Pushes, read_push
+from bot.pushes import AMEND, SET, Pushes, read_amendments, read_push
 from bot.scribe import LANGUAGE, Render, Scribe
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
 from bot.timers import Timers, parted
@@ -91,6 +103,12 @@ class Service:
     count_parts: Callable[[str], int]
     clock: Callable[[], datetime]
     tick: Callable[[], Tick]
+    joins: Joins
+    joining: Callable[[str], str]
+    """The code that a text asks to join with, or ""."""
+    register: Callable[[Amendments], Iterable[Post]]
+    """Changes the register, shows it, and answers. StoreDown: nothing was changed, try again."""
+    draw: Callable[[], str] = new_code
 
     # ---- people ------------------------------------------------------------------------------
 
@@ -100,7 +118,8 @@ class Service:
         Whatever goes wrong is raised after nothing was written: the gateway must send it again.
         """
         try:
-            return self._hear(replace(event, tick=event.tick or self.tick()))
+            drawn = event.draw or self.draw()
+            return self._hear(replace(event, tick=event.tick or self.tick(), draw=drawn))
         except Exception as error:
             log.error("a message was not taken: %s", whereabouts(error))  # noqa: TRY400
             raise
@@ -111,7 +130,10 @@ class Service:
             if seen is not None:
                 return seen
             if unit is None:
-                return self._meet_stranger(event)
+                found = self._invited(event)
+                if found.how != "site":
+                    return self._meet_stranger(event, wrong=found.how == "wrong")
+                unit = _known(self.sessions.unit(found.site))
             turn = self._turn(unit, event)
             verdict = self.sessions.commit(*turn)
             if isinstance(verdict, Seen):
@@ -120,13 +142,21 @@ class Service:
                 return turn.change.body
         raise BotError("the unit moved at every try")
 
-    def _meet_stranger(self, event: Heard) -> str:
-        key = f"stranger.{event.channel}"
+    def _invited(self, event: Heard) -> Found:
+        """Where a stranger's words lead: to a facility if they are a code that it gave."""
+        code = self.joining(event.text)
+        return self.joins.find(code, event.phone, event.id) if code else Found("closed", "")
+
+    def _meet_stranger(self, event: Heard, *, wrong: bool) -> str:
+        """Tell a stranger what this number is, once a day; of a *wrong* code each time that it is
+        one, which is not often."""
+        key = "join.wrong" if wrong else f"stranger.{event.channel}"
         text = self.render(Prompt(key), LANGUAGE, "UTC", False, False)
         if event.channel == "ussd":
             return f"END {text}"
         item = Outgoing(id=f"{event.id}.0", phone=event.phone, text=text, kind="note", at=event.at)
-        self.outbox.put_once(item, f"sb:stranger:{event.phone}", STRANGER_SECONDS)
+        guard = f"sb:wrong:{event.id}" if wrong else f"sb:stranger:{event.phone}"
+        self.outbox.put_once(item, guard, STRANGER_SECONDS)
         return ""
 
     # ---- clocks and receipts -----------------------------------------------------------------
@@ -271,6 +301,10 @@ class Service:
     def push(self, names: Sequence[str]) -> None:
         """Record what waits under *names* of batches and sets, which the caller has leased."""
         raw = self.pushes.read(names)
+        for name in [name for name in raw if name.startswith(AMEND)]:
+            self._amend(name, raw.pop(name))
+        if not raw:
+            return
         try:
             self.store.record([read_push(name, doc) for name, doc in raw.items()])
         except StoreDown:
@@ -281,6 +315,19 @@ class Service:
         else:
             for name, doc in raw.items():
                 self.pushes.settle(name, doc, self._now())
+
+    def _amend(self, name: str, doc: bytes) -> None:
+        """Have the register changed. The answers are letters, promised before this is settled: a
+        crash between the two asks again, and gets the same answers, which are read once."""
+        try:
+            for post in self.register(read_amendments(doc)):
+                self.posts.put(post)
+        except Exception as error:
+            if not isinstance(error, StoreDown):
+                log.error("%s was not taken: %s", name, whereabouts(error))  # noqa: TRY400
+            self.pushes.postpone(name, self._now())
+        else:
+            self.pushes.settle(name, doc, self._now())
 
     def _push_each(self, raw: Mapping[str, bytes]) -> None:
         left = dict(raw)

@@ -37,7 +37,7 @@ class Turn:
 
     *words* are those that were heard, *sent_at* is the gateway's date of an SMS, where it gave one
     that may be right. *unused* are the sets that are no longer READY for another reason than that
-    they were used.
+    they were used. *draw* is a code drawn at random for this turn.
     """
 
     unit: Unit
@@ -51,6 +51,7 @@ class Turn:
     words: str = ""
     sent_at: datetime | None = None
     unused: set[str] = field(default_factory=set)
+    draw: str = ""
 
     def book(self, batch: Batch) -> Book:
         """The graph and the protocol that *batch* goes by."""

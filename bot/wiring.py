@@ -23,16 +23,18 @@ from bot.clock import new_tick, utc_now
 from bot.config import Config, local_store_url
 from bot.errors import AccountRefused, ConfigError, RegisterError
 from bot.gateway import gateway_from
+from bot.joins import Joins
 from bot.machine import step
 from bot.outbox import Outbox
 from bot.passwords import Passwords, quick
 from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.register import Register
+from bot.registry import Registry
 from bot.relay import Both, Relay
 from bot.rules import Rules
 from bot.service import Recorder, Service
-from bot.sessions import Sessions, publish
+from bot.sessions import Sessions, publish, revision
 from bot.store import Store
 from bot.timers import Timers
 from bot.watching import WATCH
@@ -177,6 +179,9 @@ def build(
         count_parts=lambda text: segments(text)[2],
         clock=clock,
         tick=new_tick(),
+        joins=Joins(redis),
+        joining=rules.joining,
+        register=Registry(store.database, redis, clock),
     )
     accounts = accounts_of(config, store, passwords)
     return Parts(service, store, rules, wording, redis, accounts, LogIns(store.database))
@@ -200,8 +205,8 @@ def announce(parts: Parts, register: Register) -> None:
     ]
     if wrong:
         raise RegisterError(wrong)
-    parts.store.save_register(register)
-    publish(parts.redis, register.sites(), register.phones())
+    saved = parts.store.save_register(register, revision(parts.redis))
+    publish(parts.redis, register.sites(), register.phones(), saved)
     parts.service.timers.put_new((s.id for s in register.sites()), WATCH, parts.service.clock())
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import pytest
 
 from bot.errors import GatewayDown, GatewayRefused, StoreDown
+from bot.joins import Joins
 from bot.model import (
     ClearTimer,
     Effect,
@@ -252,6 +253,9 @@ def new_bench(redis: Redis, clock: FakeClock) -> Bench:
         render=plain_render,
         count_parts=lambda text: 2 if "opened" in text else 1,
         clock=clock,
+        joins=Joins(redis),
+        joining=lambda _: "",
+        register=lambda _: (),
         tick=clock.tick,
     )
     return Bench(redis, clock, service, gateway, store)
