@@ -20,9 +20,18 @@ from werkzeug.exceptions import HTTPException
 from bot.api_asked import day, district, limit, midnight, or_400, records, table
 from bot.errors import StoreDown, StoreRefused
 from bot.formats import as_json
+from bot.message import Message
 from bot.model import Conditions, Pushed, Raised
 from bot.openapi import document
-from bot.store import AlertFilter, BatchFilter, CountFilter, Record, SetFilter, Store
+from bot.store import (
+    AlertFilter,
+    BatchFilter,
+    CountFilter,
+    MessageFilter,
+    Record,
+    SetFilter,
+    Store,
+)
 
 Scope = Literal["read", "ingest", "all"]
 View = Callable[..., Response]
@@ -34,6 +43,7 @@ TYPED_NUMBER = re.compile(r"\+?\d(?:[ .()-]?\d){6,}")  # what a person may have 
 _PHONE = re.compile(r"\+\d{6,}")
 _RECORDS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Record | list[Record])
 _RAISED: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Raised | list[Raised])
+_MESSAGES: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Message | list[Message])
 _CONDITIONS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Conditions | list[Conditions])
 
 log = logging.getLogger(__name__)
@@ -62,12 +72,13 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
     reads: dict[str, View] = {
         "batches": views.batches, "batches/<batch_id>": views.batch, "sets": views.sets,
         "alerts": views.alerts, "alerts/<alert_id>": views.alert,
-        "facilities": views.facilities, "counts": views.counts}
+        "messages": views.messages, "facilities": views.facilities, "counts": views.counts}
     routes: dict[str, dict[str, View]] = {
         path: {"GET": _guarded(view, "read", tokens)} for path, view in reads.items()}
     routes["batches"]["POST"] = _guarded(views.ingest, "ingest", tokens)
     routes["sets"]["POST"] = _guarded(views.ingest_conditions, "ingest", tokens)
     routes["alerts"]["POST"] = _guarded(views.ingest_alerts, "ingest", tokens)
+    routes["messages"]["POST"] = _guarded(views.ingest_messages, "ingest", tokens)
     routes["openapi.json"] = {"GET": lambda: as_json(document())}
     for path, by_method in routes.items():
         _add(blueprint, f"/v1/{path}", by_method)
@@ -209,6 +220,17 @@ class _Views:
             abort(404, "there is no such alert")
         return as_json(_undialled(found))
 
+    def messages(self, token: Token) -> Response:
+        args = request.args
+        wanted = MessageFilter(
+            site=args.get("site", ""), district=district(token.district),
+            about=args.get("about", ""), state=args.get("state", ""),
+            since=midnight("from"), until=midnight("to", days_later=1),
+            limit=limit(), after=args.get("after", ""),
+        )
+        page = or_400(self.store.messages, wanted)
+        return table("messages", page.rows, page.next)
+
     def facilities(self, token: Token) -> Response:
         return table("facilities", self.store.facilities(district(token.district)))
 
@@ -227,6 +249,9 @@ class _Views:
 
     def ingest_alerts(self, token: Token) -> Response:
         return self._take(token, records(_RAISED))
+
+    def ingest_messages(self, token: Token) -> Response:
+        return self._take(token, records(_MESSAGES))
 
     def _take(self, token: Token, given: Sequence[Pushed]) -> Response:
         owners = or_400(self.store.owners, given)

@@ -17,7 +17,7 @@ _RANK = {"queued": 0, "sent": 1, "refused": 1, "failed": 2, "delivered": 3, "let
 _ROUND = 8  # more than the highest rank
 
 MOST_REASON = 120  # characters of the gateway's word
-_NUMBER = re.compile(r"\+?\d(?:[ .()-]?\d){6,}")  # long enough to be somebody's phone
+_NUMBER = re.compile(r"\+?\d(?:[ .()/-]{0,2}\d){6,}")  # long enough to be somebody's phone
 
 
 @dataclass(frozen=True, slots=True)

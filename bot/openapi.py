@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from bot.alert_queries import STATES
+from bot.message import STATES as MESSAGE_STATES
 from bot.queries import DIMENSIONS, MOST_ROWS
 from flows.alerting import RULES
 
@@ -35,7 +36,7 @@ def document() -> Json:
     return {
         "openapi": "3.1.0",
         "info": {"title": "Soakbell", "version": "1",
-                 "description": "Batches, conditions of sets, alerts, and counts. "
+                 "description": "Batches, conditions of sets, alerts, messages, counts. "
                                 "No phone numbers."},
         "servers": [{"url": "/api/v1"}],
         "security": [{"bearer": []}],
@@ -58,7 +59,7 @@ def _paths() -> Json:
                                "the key, and an older or repeated state changes nothing")
             | {"requestBody": {"required": True, "content": {"application/json": {}}}},
         },
-        "/batches/{id}": {"get": _operation("One batch with its log and its alerts") | {
+        "/batches/{id}": {"get": _operation("One batch with its log, alerts and messages") | {
             "parameters": [_parameter("id", "the batch's id", place="path")]}},
         "/sets": {
             "get": _table("Sets with their condition now", _DISTRICT, _FACILITY,
@@ -83,6 +84,16 @@ def _paths() -> Json:
         },
         "/alerts/{id}": {"get": _operation("One alert with its history") | {
             "parameters": [_parameter("id", "the alert's id", place="path")]}},
+        "/messages": {
+            "get": _table("Texts to people of the register, newest first, without phone and words; "
+                          "people by their register ids", _FROM, _TO, _DISTRICT,
+                          ("site", "a facility's id, or district-<id> for its supervisors"),
+                          ("about", "a batch's or an alert's id"),
+                          ("state", ", ".join(MESSAGE_STATES)), _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take what became of a text, or a list of such; the message's id is "
+                               "the key, and an older or repeated state changes nothing")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
         "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},
         "/counts": {"get": _table("Closed batches, counted by the facility's local day", _FROM,
                                   _TO, _BY, _DISTRICT, _FACILITY, _FORMAT)},

@@ -1,9 +1,9 @@
-"""Records on to another Soakbell: POST /api/v1/batches, /api/v1/sets for lone conditions, and
-/api/v1/alerts.
+"""Records on to another Soakbell: POST /api/v1/batches, /api/v1/sets for lone conditions,
+/api/v1/alerts and /api/v1/messages.
 
-The batch's id is the key, and so are the set's and the alert's: posting again what the other side
-already has changes nothing there. So whenever it is not certain that all was taken, it is posted
-again. Whatever goes wrong leaves here as one of two errors:
+The batch's id is the key, and so are those of the others: posting again what the other side already
+has changes nothing there. So whenever it is not certain that all was taken, it is posted again.
+Whatever goes wrong leaves here as one of two errors:
 
 StoreDown     try all again later: no answer, a broken one, "not now", or a token not accepted
 StoreRefused  one of these records cannot be taken as it is: post them one by one
@@ -26,6 +26,7 @@ from urllib3.exceptions import HTTPError
 
 from bot.errors import ConfigError, StoreDown, StoreRefused
 from bot.gateway import open_session
+from bot.message import Message
 from bot.model import Conditions, Push, Pushed, Raised
 
 __all__ = ["Both", "Relay"]
@@ -66,6 +67,7 @@ class Relay:
         self._post("batches", [p for p in pushes if isinstance(p, Push)])
         self._post("sets", [p for p in pushes if isinstance(p, Conditions)])
         self._post("alerts", [p for p in pushes if isinstance(p, Raised)])
+        self._post("messages", [p for p in pushes if isinstance(p, Message)])
 
     def _post(self, what: str, records: Sequence[Pushed]) -> None:
         for start in range(0, len(records), AT_ONCE):
@@ -114,8 +116,8 @@ def _judge(response: requests.Response, records: Sequence[Pushed]) -> None:
 
 
 def _not_now(records: Sequence[Pushed]) -> frozenset[int]:
-    """An older Soakbell has no address for alerts: they wait, and hold up nothing else."""
-    return NOT_NOW - {404} if isinstance(records[0], Raised) else NOT_NOW
+    """An older Soakbell has no address for alerts and messages: they hold up nothing else."""
+    return NOT_NOW - {404} if isinstance(records[0], Raised | Message) else NOT_NOW
 
 
 def _name(record: Pushed) -> str:
@@ -123,6 +125,8 @@ def _name(record: Pushed) -> str:
         return f"batch {record.batch.id}"
     if isinstance(record, Raised):
         return f"alert {record.alert.id}"
+    if isinstance(record, Message):
+        return f"message {record.id}"
     return f"set {', '.join(s.id for s in record.states)}"
 
 
