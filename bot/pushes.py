@@ -15,7 +15,7 @@ from redis import Redis
 
 from bot.leases import Leases, Op, put_new_op
 from bot.message import Message
-from bot.model import Amendments, Conditions, Push, Pushed, Raised
+from bot.model import Amendments, Checked, Conditions, Push, Pushed, Raised
 
 DUE = "sb:push:due"
 DOC = "sb:push:doc"
@@ -25,6 +25,7 @@ LEASE_SECONDS = 60.0
 
 SET = "set|"  # ids in a register hold no bar
 ALERT = "alert|"
+CHECK = "check|"
 AMEND = "amend|"
 MESSAGE = "message|"
 
@@ -92,6 +93,12 @@ def message_ops(message: Message, due: str) -> list[Op]:
     return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
 
 
+def checked_ops(checked: Checked, due: str) -> list[Op]:
+    """The commands that promise *checked*."""
+    doc, name = msgspec.json.encode(checked).decode(), CHECK + checked.id
+    return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
+
+
 def amend_ops(asked: Amendments, due: str) -> list[Op]:
     """The commands that promise *asked*: it holds all that earlier ones still wait for."""
     doc, name = msgspec.json.encode(asked).decode(), AMEND + asked.site_id
@@ -146,6 +153,8 @@ def read_push(name: str, raw: bytes) -> Pushed:
         return msgspec.json.decode(raw, type=Conditions)
     if name.startswith(ALERT):
         return msgspec.json.decode(raw, type=Raised)
+    if name.startswith(CHECK):
+        return msgspec.json.decode(raw, type=Checked)
     if name.startswith(MESSAGE):
         return msgspec.json.decode(raw, type=Message)
     return msgspec.json.decode(raw, type=Push)

@@ -10,6 +10,7 @@ from bot.board import standing
 from bot.errors import BotError
 from bot.model import (
     Amendments,
+    Checked,
     ClearTimer,
     Conditions,
     Effect,
@@ -66,6 +67,7 @@ class Scribe:
             ),
             conditions=tuple(e for e in effects if isinstance(e, Conditions)),
             raised=tuple(e for e in effects if isinstance(e, Raised)),
+            checked=tuple(e for e in effects if isinstance(e, Checked)),
             amendments=tuple(e for e in effects if isinstance(e, Amendments)),
             posts=_posts(event, effects),
             standing=_shown(before, step.unit),

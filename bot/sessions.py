@@ -1,11 +1,11 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch, set, reminder, alert, invitation and request to the register, and `spores`, `watch` and
-`tally`. The register's pages lie beside it. What a facility shows to its district is a field of
-`sb:board:<district>`, written by the facility's commits alone and read with the unit of the
-district's supervisors. A commit is one script: it looks for the event's id and compares the version
-before it writes anything, then writes state, answer, outgoing messages, timers and pushes
+batch, set, reminder, alert, invitation and request to the register, and `spores`, `watch`,
+`tally` and `check`. The register's pages lie beside it. What a facility shows to its district is a
+field of `sb:board:<district>`, written by the facility's commits alone and read with the unit of
+the district's supervisors. A commit is one script: it looks for the event's id and compares the
+version before it writes anything, then writes state, answer, outgoing messages, timers and pushes
 together. The scripts make names of keys from what they read, so all keys must be on one Redis
 server (a primary with replicas, not a cluster).
 """
@@ -22,11 +22,13 @@ from redis.client import Pipeline
 
 from bot.alert import Alert, Tally, Watch
 from bot.amend import Amend, Invite
+from bot.check import Check
 from bot.joins import join_ops
 from bot.leases import Op, score
 from bot.model import (
     DISTRICT,
     Amendments,
+    Checked,
     ClearTimer,
     Conditions,
     Event,
@@ -44,7 +46,7 @@ from bot.model import (
 )
 from bot.outbox import Outgoing, outgoing_ops
 from bot.posts import post_ops
-from bot.pushes import amend_ops, condition_ops, newest, push_ops, raised_ops
+from bot.pushes import amend_ops, checked_ops, condition_ops, newest, push_ops, raised_ops
 from bot.timers import timer_ops
 from flows.batch import Batch
 
@@ -96,6 +98,7 @@ class Change:
     pushes: tuple[Push, ...] = ()
     conditions: tuple[Conditions, ...] = ()
     raised: tuple[Raised, ...] = ()
+    checked: tuple[Checked, ...] = ()
     amendments: tuple[Amendments, ...] = ()
     posts: tuple[Post, ...] = ()
     standing: Standing | None = None
@@ -181,6 +184,7 @@ def read_unit(
         alerts=_some(fields, "alert:", Alert),
         watch=msgspec.json.decode(fields.get("watch", b"{}"), type=Watch),
         tally=msgspec.json.decode(fields.get("tally", b"{}"), type=Tally),
+        check=msgspec.json.decode(fields.get("check", b"{}"), type=Check),
         board=_some(board or {}, "", Standing),
         invites=_some(fields, "invite:", Invite),
         amends=_some(fields, "amend:", Amend),
@@ -201,7 +205,7 @@ def unit_ops(before: Unit, after: Unit) -> list[Op]:
     ops = [["HSET", key, "v", str(before.version + 1)]]
     if after.serial != before.serial:
         ops.append(["HSET", key, "serial", str(after.serial)])
-    for name in ("spores", "watch", "tally"):
+    for name in ("spores", "watch", "tally", "check"):
         value = getattr(after, name)
         if value != getattr(before, name):
             ops.append(["HSET", key, name, msgspec.json.encode(value).decode()])
@@ -241,6 +245,8 @@ def turn_ops(turn: Turn) -> list[Op]:
         ops += condition_ops(conditions, now)
     for raised in change.raised:
         ops += raised_ops(raised, now)
+    for checked in change.checked:
+        ops += checked_ops(checked, now)
     for asked in change.amendments:
         ops += amend_ops(asked, now)
     for post in change.posts:

@@ -10,9 +10,21 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
-from bot.model import ClearTimer, Heard, Person, Push, SetState, SetTimer, Site, Talk, Unit
+from bot.check import Check, Round
+from bot.model import (
+    Checked,
+    ClearTimer,
+    Heard,
+    Person,
+    Push,
+    SetState,
+    SetTimer,
+    Site,
+    Talk,
+    Unit,
+)
 from bot.outbox import Outbox, Outgoing
-from bot.pushes import Pushes
+from bot.pushes import CHECK, Pushes, read_push
 from bot.sessions import (
     Change,
     Committed,
@@ -34,6 +46,12 @@ if TYPE_CHECKING:
 
 NOW = datetime(2025, 3, 3, 8, 0, tzinfo=UTC)
 ANN, BEA = "+12025550101", "+12025550102"
+
+
+# A check that somebody is at.
+ROUND = Round("p1", NOW, NOW, of=NOW, answers={"A1": "well"}, singly=True, uses=0, births=12)
+CHECKED = Checked("S1-20250303T080000Z", "S1", "Lowfield", NOW, NOW, "p1", NOW - timedelta(days=1),
+                  {"A1": "well"}, 0, 1, 12, 3, 1.5, done=True)  # fmt: skip
 
 
 def site(site_id: str = "S1") -> Site:
@@ -89,7 +107,8 @@ def full(unit: Unit) -> Unit:
     """A unit with one of everything."""
     talk = Talk(ANN, batch="B1", choices=("a", "b"), heard_at=NOW)
     state = SetState("A1", "READY", NOW, NOW + timedelta(days=7), "B1", "load 7")
-    return replace(unit, serial=3).put_talk(talk).put_batch(batch()).put_set(state)
+    check = Check(NOW, NOW, NOW, "p1", None, NOW - timedelta(days=1), 2, ROUND)
+    return replace(unit, serial=3, check=check).put_talk(talk).put_batch(batch()).put_set(state)
 
 
 def test_a_new_site_has_an_empty_unit_at_version_0(sessions: Sessions) -> None:
@@ -155,6 +174,16 @@ def test_everything_of_a_turn_becomes_due_together(sessions: Sessions, redis: Re
     assert Outbox(redis).head(BEA, now) == outgoing("e1.1", BEA)
     assert Pushes(redis).lease(now, 9) == ["B1"]
     assert msgspec.json.decode(Pushes(redis).read(["B1"])["B1"], type=Push) == push
+
+
+def test_a_shift_check_waits_for_the_store_under_its_own_name(
+    sessions: Sessions, redis: Redis
+) -> None:
+    before = loaded(sessions)
+    sessions.commit(before, full(before), Change(heard("e1"), checked=(CHECKED,)))
+    name = CHECK + CHECKED.id
+    assert Pushes(redis).lease(NOW.timestamp(), 9) == [name]
+    assert read_push(name, Pushes(redis).read([name])[name]) == CHECKED
 
 
 def test_a_cleared_timer_does_not_ring(sessions: Sessions, redis: Redis) -> None:
