@@ -26,10 +26,10 @@ Row = dict[str, Any]
 
 
 def version(alert: Alert) -> int:
-    """A number that grows with every change of an alert.
+    """A number that grows with every change of an alert that anybody hears of or makes.
 
-    Its history, its count and its step only grow, and each change moves one of them, but for one:
-    it is put off until the quiet hours end. A step or a line more ends that, and weighs more.
+    Its history, its count and its step only grow, and each such change moves one of them, but for
+    one: it is put off until the quiet hours end. A step or a line more ends that, and weighs more.
     """
     return 2 * (len(alert.history) + alert.count + alert.step + 1) + alert.waiting
 

@@ -32,8 +32,6 @@ def upgrade() -> None:
         _time("closed_at", nullable=True), *_words("told"), _number("version"), *_words("doc"),
         sa.PrimaryKeyConstraint("id", name="pk_alerts"),
     )
-    still_open = sa.text("closed_at IS NULL")
-    op.create_index("ix_alerts_open", "alerts", ["district", "at", "id"],
-                    postgresql_where=still_open, sqlite_where=still_open)
-    for columns in (["at", "id"], ["district", "at", "id"], ["facility", "at", "id"], ["batch"]):
+    for columns in (["district", "closed_at", "at", "id"], ["at", "id"], ["district", "at", "id"],
+                    ["facility", "at", "id"], ["batch"]):
         op.create_index(f"ix_alerts_{'_'.join(columns)}", "alerts", columns)
