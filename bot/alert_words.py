@@ -23,17 +23,23 @@ def told_prompt(turn: Turn, alert: Alert, person: Person) -> Prompt:
 
 def about(site: Site, alert: Alert) -> Prompt:
     """The matter in a sentence."""
-    return Prompt(f"alert.{alert.rule}", _values(site, alert))
-
-
-def _values(site: Site, alert: Alert) -> Mapping[str, Shown]:
-    facts = alert.facts
     person = site.by_id(alert.by)
+    return described(alert, person.name if person else "")
+
+
+def described(alert: Alert, name: str) -> Prompt:
+    """The matter in a sentence, where whose it is is called *name*."""
+    return Prompt(f"alert.{alert.rule}", _values(alert, name))
+
+
+def _values(alert: Alert, name: str) -> Mapping[str, Shown]:
+    facts = alert.facts
     values: dict[str, Shown] = {**facts, "since": Day(alert.at), "times": alert.count}
-    values["name"] = short_name(person.name) if person else "?"
-    for name, key in (("step", "{}.title"), ("reason", "reason.{}"), ("kind", "kind.{}")):
-        if name in facts:
-            values[name] = Prompt(key.format(facts[name]))
+    values["name"] = short_name(name) or "?"
+    for hole, key in (("step", "{}.title"), ("reason", "reason.{}"), ("kind", "kind.{}"),
+                      ("what", "found.{}")):
+        if hole in facts:
+            values[hole] = Prompt(key.format(facts[hole]))
     return values
 
 
@@ -42,9 +48,14 @@ def short_name(name: str) -> str:
     return name.split(" ", 1)[0][:SHORT_NAME]
 
 
+def what(alert: Alert) -> Prompt:
+    """What it is, in a word or two."""
+    return Prompt(f"alert.name.{alert.rule}")
+
+
 def label(alert: Alert) -> Prompt:
     """The alert in a list: its code and what it is."""
-    return Prompt("alert.label", {"code": alert.id, "what": Prompt(f"alert.name.{alert.rule}")})
+    return Prompt("alert.label", {"code": alert.id, "what": what(alert)})
 
 
 def digest_prompt(alerts: Sequence[Alert]) -> Prompt:
@@ -62,7 +73,7 @@ def answer_prompt(turn: Turn, alert: Alert, letter: Letter) -> Prompt:
         "code": alert.id,
         "name": short_name(letter.name) or "?",
         "word": letter.word,
-        "what": Prompt(f"alert.name.{alert.rule}"),
+        "what": what(alert),
         "said": about(turn.unit.site, alert),
     }
     return Prompt(f"alert.{letter.kind}", values)

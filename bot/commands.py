@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bot import asked, checking, dangers
+from bot import asked, checking, dangers, supervising
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
@@ -105,6 +105,7 @@ COMMANDS = {
     **dangers.COMMANDS,
     **asked.COMMANDS,
     **checking.COMMANDS,
+    **supervising.COMMANDS,
     "left": _left,
     "used": _used,
     "opened": _opened,

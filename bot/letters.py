@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from bot.alerting import answered
+from bot.alert import AlertLine
+from bot.alerting import answered, keep
 from bot.model import Letter
+from bot.overview import ANSWERS
 from bot.turn import Turn
-
-ANSWERS = ("seen", "taken", "solved", "asked", "passed")
 
 
 def read(turn: Turn, letter: Letter) -> None:
@@ -16,6 +16,8 @@ def read(turn: Turn, letter: Letter) -> None:
     alert = turn.unit.alerts.get(letter.about)
     if letter.kind in ANSWERS and alert:
         answered(turn, alert, letter)
+    elif letter.kind == "told" and alert and letter.by not in alert.told:
+        keep(turn, alert.with_line(AlertLine(turn.now, letter.by, "told")))
     elif letter.kind in ("quiet", "stopped", "started"):
         _absent(turn, letter)
 

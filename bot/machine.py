@@ -1,7 +1,8 @@
 """The pure step: (unit, event) -> (unit after it, effects). No clock, no network, no store.
 
 A person's words go, in this order: the carrier's reserved words, a new USSD session, a late
-message, command words, set names, the screen she is at, the batch that has the word.
+message, command words, the code of an alert, set names, the screen she is at, the batch that has
+the word. A supervisor's words about alerts and facilities go to `bot.supervising`.
 """
 
 from __future__ import annotations
@@ -9,8 +10,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from bot import dangers
+from bot import dangers, morning, supervising
 from bot.answering import BACK, HELP, PROBLEM, answer
+from bot.answers import tell_facilities
 from bot.bells import receipt, ring
 from bot.commands import COMMANDS
 from bot.custody import begin, opened
@@ -28,6 +30,7 @@ from bot.model import (
     Step,
     Unit,
 )
+from bot.paging import more
 from bot.progress import with_clock
 from bot.rules import Rules
 from bot.screens import answer_screen, explain_screen, leave_screen
@@ -66,6 +69,7 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
         turn.via = "letter"
         read(turn, event)
     look(turn, unit, event)
+    morning.look(turn, event)
     turn.promise_conditions(unit)
     return Step(turn.unit, tuple(turn.effects))
 
@@ -81,7 +85,8 @@ def _slow_down(turn: Turn) -> None:
 
 def _hear(turn: Turn, event: Heard, person: Person) -> None:
     _forget_lost_batch(turn)
-    if not turn.unit.site.sets and not _of_danger(turn, event.text):
+    site = turn.unit.site
+    if not site.sets and not site.watches and not _of_danger(turn, event.text):
         if turn.talk.screen in dangers.ANSWERS:
             turn.put_talk(screen="" if turn.batch() else "home")
         turn.reply(Prompt("supervisor", {"name": person.name}), end=True)
@@ -89,6 +94,8 @@ def _hear(turn: Turn, event: Heard, person: Person) -> None:
         _dialled(turn, event)
     elif not _carrier(turn, event.text):
         _texted(turn, event)
+    if site.watches:
+        turn.put_talk(shown_at=turn.now)
 
 
 def _of_danger(turn: Turn, text: str) -> bool:
@@ -113,9 +120,11 @@ def _carrier(turn: Turn, text: str) -> bool:
     word = text.strip().upper()
     if word in CARRIER_STOP:
         turn.put_talk(stopped=True)
+        tell_facilities(turn, "stopped")
         turn.reply(Prompt("carrier.stopped"), end=True)
     elif word in CARRIER_START:
         turn.put_talk(stopped=False)
+        tell_facilities(turn, "started")
         show(turn, Prompt("carrier.started"))
     elif word in CARRIER_INFO:
         turn.reply(Prompt("carrier.info"), end=True)
@@ -139,6 +148,8 @@ def _dialled(turn: Turn, event: Heard) -> None:
     late = not first and (not text or expected.startswith(f"{text}*"))
     if not late:
         turn.put_talk(ussd_session=event.session, ussd_text=text)
+    if first and turn.unit.site.watches:
+        supervising.resume(turn)
     if first or not follows:
         show(turn)
         return
@@ -161,9 +172,14 @@ def _texted(turn: Turn, event: Heard) -> None:
 
 
 def _understand(turn: Turn, text: str) -> None:
+    if turn.unit.site.watches:
+        supervising.understand(turn, text)
+        return
     command = turn.rules.command(turn.person.language if turn.person else "en", text)
     sets = _named_sets(turn, text)
     if command and COMMANDS[command](turn):
+        return
+    if supervising.by_code(turn, text) or supervising.by_quiet(turn, text):
         return
     if sets and sets[0] == "opened":
         opened(turn, sets[1:])
@@ -193,7 +209,8 @@ def _on_screen(turn: Turn, text: str) -> None:
     elif text == HELP:
         explain_screen(turn)
     elif text == PROBLEM:
-        main_screen(turn)
+        if not more(turn):
+            main_screen(turn)
     else:
         answer_screen(turn, text)
 

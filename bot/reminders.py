@@ -7,11 +7,13 @@ from collections.abc import Callable, Mapping
 from bot.dangers import ask_after
 from bot.mixing import solution_over
 from bot.model import Reminder, SetTimer
+from bot.morning import quiet_over
 from bot.turn import Turn
 
 SPEAKERS: Mapping[str, Callable[[Turn, Reminder], None]] = {
     "solution": solution_over,
     "blood": ask_after,
+    "quiet": quiet_over,
 }
 
 

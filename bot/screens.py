@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bot import checking, dangers, late
+from bot import checking, dangers, late, supervising
 from bot.asked import answer_need
 from bot.custody import begin, hand_over, opened, take_over
 from bot.late_words import FORM
@@ -44,6 +44,8 @@ def explain_screen(turn: Turn) -> None:
     """What 9 says on the screen that is shown."""
     if turn.talk.screen == "mixed":
         explain_mix(turn)
+    elif turn.talk.screen in supervising.ANSWERS:
+        supervising.explain(turn)
     else:
         turn.reply(Prompt("help.screen"))
 
@@ -175,6 +177,7 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "choose": _choose,
     **dangers.ANSWERS,
     **checking.ANSWERS,
+    **supervising.ANSWERS,
     "need": answer_need,
     "spores": answer_spores,
     "spores_day": answer_day,

@@ -8,6 +8,8 @@ from bot.asking import framed, minutes_left, numbered, title
 from bot.check_words import screen_values
 from bot.late_words import values as late_values
 from bot.model import Day, Prompt, Shown
+from bot.paging import overlaid, show_overlaid
+from bot.paging import settle as settle_overlaid
 from bot.recipe_words import values as mix_values
 from bot.recipes import settle
 from bot.turn import Turn
@@ -22,6 +24,10 @@ CONDITIONS = ("READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED")
 
 def show(turn: Turn, note: Prompt | None = None, *, end: bool = False) -> None:
     """Show where the person stands: her screen, her batch's question, or the main screen."""
+    note = settle_overlaid(turn) or note
+    if overlaid(turn):
+        show_overlaid(turn, note, end=end)
+        return
     batch = turn.batch()
     if turn.talk.screen and not (turn.talk.screen == "home" and batch):
         _show_screen(turn, note, end=end)

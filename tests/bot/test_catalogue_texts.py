@@ -26,6 +26,7 @@ from flows.batch import METHODS, Kind
 from flows.late import ANNOUNCED, late_words
 from flows.late_entry import Code, needed
 from flows.prompts import commands, holes
+from flows.readiness import SIGHTS
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
 from flows.stage import Stage
@@ -85,9 +86,10 @@ BUILT: dict[str, set[str]] = {
     "f'alert.name.{alert.rule}'": {f"alert.name.{rule}" for rule in RULES},
     "f'alert.{letter.kind}'": {f"alert.{deed}" for deed in TOLD_ON},
     "hint": {"alert.hint.above", "alert.hint.here"},
-    "key.format(facts[name])": {
+    "key.format(facts[hole])": {
         *(f"{s}.title" for s in STAGES), *(f"reason.{r}" for r in REASONS),
         *(f"kind.{kind}" for kind in get_args(Kind)),
+        *(f"found.{sight.what}" for sight in SIGHTS.values() if sight.becomes),
     },
     "LOAD_WHY[last.stage]": set(LOAD_WHY.values()),
     "f'late.form.{part}'": {f"late.form.{p}" for p in PARTS},
