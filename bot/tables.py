@@ -198,6 +198,24 @@ Index("ix_messages_district_at_id", messages.c.district, messages.c.at, messages
 Index("ix_messages_site_at_id", messages.c.site, messages.c.at, messages.c.id)
 Index("ix_messages_about", messages.c.about)
 
+# One row a shift check that was due, done or missed, and one done between the times (`slot` null).
+# `moment` is when it was due, or done; `by_id` a person's id. What nobody said is null, never 0.
+checks = Table(
+    "checks", metadata, _id(), _words("facility"), _words("district"),
+    Column("moment", UtcTime, nullable=False),
+    Column("slot", UtcTime), Column("at", UtcTime), _words("by_id"), Column("since", UtcTime),
+    _words("sets"),
+    Column("uses_said", Integer),
+    Column("uses_counted", Integer, nullable=False),
+    Column("births", Integer), Column("helped", Integer),
+    Column("late_minutes", Float, nullable=False),
+    Column("done", Boolean, nullable=False),
+    Column("version", Integer, nullable=False),
+)
+Index("ix_checks_moment_id", checks.c.moment, checks.c.id)
+Index("ix_checks_district_moment_id", checks.c.district, checks.c.moment, checks.c.id)
+Index("ix_checks_facility_moment_id", checks.c.facility, checks.c.moment, checks.c.id)
+
 
 def _counts() -> tuple[Column[int], ...]:
     names = ("batches", "sets", "aside", "segments")

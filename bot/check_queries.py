@@ -1,0 +1,73 @@
+"""Questions to the store about shift checks. Answers are plain dicts, as those of `queries`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import ColumnElement, Connection, Integer, func, literal, select, tuple_
+
+from bot.queries import Page, Row, cursor_of, fetch, page_of, page_size, read_cursor
+from bot.tables import UtcTime, checks
+from flows.readiness import reckon
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckFilter:
+    """Which checks; empty or None means any. Due (or, between the times, done) from *since* on and
+    before *until* (aware). *after* is the cursor of the page before."""
+
+    facility: str = ""
+    district: str = ""
+    done: bool | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    limit: int = 100
+    after: str = ""
+
+
+_LISTED = [c for c in checks.c if c.name != "version"]
+
+
+def list_checks(connection: Connection, wanted: CheckFilter) -> Page:
+    """Newest first: the sets as words ("BAG-1:well"), and the gap: uses reported and not counted (below zero: the other way),
+    None where nobody said how many. ValueError for a limit or a cursor that is none."""
+    limit = page_size(wanted.limit)
+    query = select(*_LISTED).where(*_conditions(wanted))
+    if wanted.after:
+        moment, check_id = read_cursor(wanted.after)
+        place = tuple_(literal(moment, UtcTime()), literal(check_id))
+        query = query.where(tuple_(checks.c.moment, checks.c.id) < place)
+    query = query.order_by(checks.c.moment.desc(), checks.c.id.desc()).limit(limit + 1)
+    rows = [_shown(row) for row in fetch(connection, query)]
+    return page_of(rows, limit, lambda row: cursor_of(row["moment"], row["id"]))
+
+
+def _shown(row: Row) -> Row:
+    gap = None
+    if row["uses_said"] is not None:
+        gap = reckon(row["uses_said"], row["helped"], row["uses_counted"]).gap
+    found = {k: v for k, v in row.items() if k != "by_id"}
+    return {**found, "by": row["by_id"], "sets": row["sets"].split(), "gap": gap}
+
+
+def count_checks(connection: Connection, wanted: CheckFilter) -> list[Row]:
+    """By facility: how many checks were *due* and how many of these *done*. Those between the
+    times are none that were due."""
+    due, done = func.count(), func.sum(checks.c.done.cast(Integer))
+    query = select(checks.c.facility, due.label("due"), done.label("done"))
+    query = query.where(checks.c.slot.is_not(None), *_conditions(wanted))
+    return fetch(connection, query.group_by(checks.c.facility).order_by(checks.c.facility))
+
+
+def _conditions(wanted: CheckFilter) -> Iterable[ColumnElement[bool]]:
+    for name in ("facility", "district"):
+        if getattr(wanted, name):
+            yield checks.c[name] == getattr(wanted, name)
+    if wanted.done is not None:
+        yield checks.c.done.is_(wanted.done)
+    if wanted.since:
+        yield checks.c.moment >= wanted.since
+    if wanted.until:
+        yield checks.c.moment < wanted.until
