@@ -67,8 +67,8 @@ class AlertRules:
     name: str = "none"
     version: str = "0"
     rules: Mapping[str, AlertRule] = field(default_factory=dict)
-    quiet_from: time = time(0)
-    quiet_until: time = time(0)
+    quiet_from: time = time.min
+    quiet_until: time = time.min
     digest_after_minutes: float = 0
 
     def rule(self, rule_id: str) -> AlertRule | None:
