@@ -98,7 +98,7 @@ def _place(
         ("Altitude", f"{batch.altitude_m:g} m"),
         ("Machine", f"autoclave, {batch.autoclave or 'type unknown'}"),
         ("Load number", load or UNKNOWN),
-        ("Batch", batch.id),
+        ("Batch", f"{batch.id}{', told late from the paper log' if batch.late else ''}"),
         ("Contents", sets),
         ("Operator", start.by if start else UNKNOWN),
         ("At temperature from", _moment(start.at, zone) if start else UNKNOWN),

@@ -139,7 +139,7 @@ def read_cursor(cursor: str) -> tuple[datetime, str]:
 
 
 def _batch(row: Row) -> Row:
-    return {**row, "sets": row["sets"].split()}
+    return {**row, "sets": row["sets"].split(), "late": bool(row["late"])}
 
 
 def get_batch(connection: Connection, batch_id: str) -> Row | None:
@@ -206,7 +206,8 @@ def list_facilities(connection: Connection, district: str = "") -> list[Row]:
 
 def count(connection: Connection, wanted: CountFilter) -> list[Row]:
     """One row for each combination of *by* that occurs, in order, with `batches`, `sets`,
-    `aside` (of these sets, those set aside) and `segments`. ValueError for an unknown *by*."""
+    `aside` (of these sets, those set aside), `segments` and `late` (batches told after they were
+    done). ValueError for an unknown *by*."""
     for name in wanted.by:
         if name not in DIMENSIONS:
             raise ValueError(f"cannot count by {name[:40]}; use {', '.join(DIMENSIONS)}")

@@ -30,7 +30,7 @@ ALONE = 0  # the version of a condition that came without a batch
 MOST_SETS = 64  # of one batch; a nurse's hands end long before
 KEY_CHARACTERS = 64  # what stands in an index is bounded
 BEFORE_ALL = datetime.min.replace(tzinfo=UTC)
-COUNTS = ("batches", "sets", "aside", "segments")
+COUNTS = ("batches", "sets", "aside", "segments", "late")
 
 Row = dict[str, Any]
 Key = tuple[str, ...]
@@ -154,7 +154,8 @@ def _batch_row(record: Record, zone: str) -> Row:
         "expires_at": batch.expires_at, "day": day, "month": day[:7], "method": batch.method,
         "outcome": batch.outcome, "protocol": batch.protocol, "flow": batch.flow,
         "sets": " ".join(s.id for s in batch.sets), "set_count": len(batch.sets),
-        "aside_count": _aside(batch), "segments": batch.segments, "version": version(record),
+        "aside_count": _aside(batch), "segments": batch.segments, "late": int(batch.late),
+        "version": version(record),
         "doc": msgspec.json.encode(batch).decode(),
     }
 
@@ -186,7 +187,7 @@ def _entry_row(batch_id: str, entry: Entry) -> Row:
 # ---- totals --------------------------------------------------------------------------------
 
 _COUNTED = ("day", "month", "district", "facility", "method", "outcome", "set_count",
-            "aside_count", "segments")
+            "aside_count", "segments", "late")
 _BY_DAY = ("day", "district", "facility", "method", "outcome")
 _BY_MONTH = ("month", "district", "method", "outcome")
 
@@ -221,6 +222,7 @@ def _count(total: Counter[str], row: Row, sign: int) -> None:
     total["sets"] += sign * row["set_count"]
     total["aside"] += sign * row["aside_count"]
     total["segments"] += sign * row["segments"]
+    total["late"] += sign * row["late"]
 
 
 def _add(connection: Connection, table: Table, rows: Sequence[Row]) -> None:

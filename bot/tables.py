@@ -118,7 +118,8 @@ amendments = Table(
 
 # One row a batch, its newest version. `day` and `month` are those of its closing, in the
 # facility's zone; `doc` is the whole batch as JSON. `set_count` is all its sets, `aside_count`
-# those of them that were set aside. Not tied to the register: a batch outlives its facility's row.
+# those of them that were set aside. `late` is 1 for one that was told after it was done. Not tied
+# to the register: a batch outlives its facility's row.
 batches = Table(
     "batches", metadata, _id(), _words("facility"), _words("district"),
     Column("opened_at", UtcTime, nullable=False),
@@ -129,6 +130,7 @@ batches = Table(
     Column("set_count", Integer, nullable=False),
     Column("aside_count", Integer, nullable=False),
     Column("segments", Integer, nullable=False),
+    Column("late", Integer, nullable=False, server_default="0"),
     Column("version", Integer, nullable=False),
     _words("doc"),
 )
@@ -219,7 +221,8 @@ Index("ix_checks_facility_moment_id", checks.c.facility, checks.c.moment, checks
 
 def _counts() -> tuple[Column[int], ...]:
     names = ("batches", "sets", "aside", "segments")
-    return tuple(Column(name, BigInteger, nullable=False) for name in names)
+    late = Column("late", BigInteger, nullable=False, server_default="0")
+    return (*(Column(name, BigInteger, nullable=False) for name in names), late)
 
 
 def _key(name: str) -> Column[str]:

@@ -70,6 +70,7 @@ class Views:
                 f"Sets {batch.names}.",
                 f"Protocol {batch.protocol}, stages {batch.flow}.",
                 f"{batch.segments} SMS segments so far.",
+                *(["Done by the paper log, told afterwards."] if batch.late else []),
             ],
             "due": batch.due,
             "log": [self._line(unit, e) for e in batch.log],
@@ -91,10 +92,17 @@ class Views:
         words += [f"= {entry.mark.replace('_', ' ')}"] if entry.mark else []
         words += [entry.set_id] if entry.set_id else []
         words += [f"(line {entry.voids + 1})"] if entry.voids is not None else []
-        return " ".join(words)
+        return " ".join([*words, *told_later(entry)])
 
     def _say(self, unit: Unit, prompt: Prompt) -> str:
         return self._parts.wording.sentence(prompt, "en", unit.site.zone)
+
+
+def told_later(entry: Entry) -> list[str]:
+    """That a line of a log came from paper, or tells a time of its own; nothing for the others."""
+    if "sent" in entry.facts:
+        return ["(told late, from paper)"]
+    return [f"(said {entry.facts['said_time']})"] if "said_time" in entry.facts else []
 
 
 def finding_prompt(finding: Finding) -> Prompt:

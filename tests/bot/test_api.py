@@ -198,14 +198,14 @@ def test_days_of_a_span_are_included_at_both_ends(client: FlaskClient) -> None:
     assert number("from=2025-03-04") == 0
     assert number("to=2025-03-02") == 0
     assert get(client, "counts?from=2025-03-03&to=2025-03-03").get_json()["counts"] == [
-        {"batches": 1, "sets": 2, "aside": 0, "segments": 4}]
+        {"batches": 1, "sets": 2, "aside": 0, "segments": 4, "late": 0}]
 
 
 @pytest.mark.parametrize("query", ["by=district&by=month", "by=district,month"])
 def test_counts_by_several_dimensions(client: FlaskClient, query: str) -> None:
     assert get(client, f"counts?{query}").get_json()["counts"] == [
         {"district": "TAM", "month": "2025-03", "batches": 1, "sets": 2, "aside": 0,
-         "segments": 4}]
+         "segments": 4, "late": 0}]
 
 
 @pytest.mark.parametrize("path", [

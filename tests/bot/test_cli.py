@@ -239,10 +239,10 @@ def test_no_redis_ends_with_2_and_shows_no_secret(
 
 
 def test_counts_of_a_fresh_store(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    zeros = {"batches": 0, "sets": 0, "aside": 0, "segments": 0}
+    zeros = {"batches": 0, "sets": 0, "aside": 0, "segments": 0, "late": 0}
 
     assert main(["counts"]) == 0
-    assert capsys.readouterr().out == f"{','.join(zeros)}\n0,0,0,0\n"
+    assert capsys.readouterr().out == f"{','.join(zeros)}\n0,0,0,0,0\n"
     assert (tmp_path / "data" / "soakbell.db").exists()
 
     assert main(["counts", "--json"]) == 0

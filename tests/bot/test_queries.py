@@ -227,7 +227,7 @@ def test_both_ends_of_a_span_of_days_count(
 
 def test_counts_keep_to_a_district_and_a_facility(counted: Store) -> None:
     assert counted.counts(CountFilter(district="BAO", by=("month",))) == [
-        {"month": "2025-04", "batches": 1, "sets": 2, "aside": 0, "segments": 4}]
+        {"month": "2025-04", "batches": 1, "sets": 2, "aside": 0, "segments": 4, "late": 0}]
     assert counted.counts(CountFilter(facility="HIGH"))[0]["batches"] == 1
 
 

@@ -139,7 +139,8 @@ def test_newer_state_replaces_older_ones_in_any_order(store: Store) -> None:
     found = store.batch("LOWF-1")
     assert found is not None
     assert (found["version"], found["outcome"], len(found["log"])) == (4, "released", 4)
-    assert store.counts(CountFilter()) == [{"batches": 1, "sets": 2, "aside": 0, "segments": 4}]
+    assert store.counts(CountFilter()) == [
+        {"batches": 1, "sets": 2, "aside": 0, "segments": 4, "late": 0}]
 
 
 def test_states_of_one_batch_in_one_push_count_once(store: Store) -> None:
@@ -155,7 +156,7 @@ def test_changed_outcome_moves_the_total(store: Store) -> None:
     store.record([record(closed(outcome="set aside", entries=6))])
 
     assert store.counts(CountFilter(by=("outcome",))) == [
-        {"outcome": "set aside", "batches": 1, "sets": 2, "aside": 2, "segments": 4}]
+        {"outcome": "set aside", "batches": 1, "sets": 2, "aside": 2, "segments": 4, "late": 0}]
 
 
 def test_same_states_pushed_by_many_threads_count_once(store: Store, open_store: OpenStore) -> None:
@@ -175,7 +176,8 @@ def test_same_states_pushed_by_many_threads_count_once(store: Store, open_store:
         taken = sum(pool.map(push, range(16)))
 
     assert 24 <= taken <= 48  # a batch is new once, and once more if its older state came first
-    assert store.counts(CountFilter()) == [{"batches": 24, "sets": 48, "aside": 0, "segments": 96}]
+    assert store.counts(CountFilter()) == [
+        {"batches": 24, "sets": 48, "aside": 0, "segments": 96, "late": 0}]
     by_day = store.counts(CountFilter(by=("day",)))
     assert {(r["day"],): (r["batches"], r["sets"]) for r in by_day} == recount(listed(store), "day")
     assert {row["version"] for row in listed(store)} == {4}
