@@ -18,6 +18,7 @@ import msgspec
 
 from bot.clock import Tick
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
+from bot.message import reason_of
 from bot.joins import Found, Joins, new_code
 from bot.model import (
     Amendments,
@@ -78,6 +79,8 @@ class ReceiptForm(Protocol):
     def message_id(self) -> str: ...
     @property
     def status(self) -> Literal["delivered", "failed", "pending"]: ...
+    @property
+    def reason(self) -> str: ...
 
 
 def whereabouts(error: BaseException) -> str:
@@ -215,7 +218,8 @@ class Service:
         if sent is None:
             return
         if sent.message:
-            self.pushes.received(replace(sent.message, state=form.status), self._now())
+            became = replace(sent.message, state=form.status, reason=reason_of(form.reason))
+            self.pushes.received(became, self._now())
         if not sent.batch:
             return
         receipt = Receipt(

@@ -7,25 +7,46 @@ for a value that it cannot hold (trying again changes nothing).
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 import msgspec
 from sqlalchemy import Connection, delete, insert, select, text
 
-from bot import alert_queries, alert_records, belief, queries, recording
+from bot import (
+    alert_queries,
+    alert_records,
+    belief,
+    message_queries,
+    message_records,
+    queries,
+    recording,
+)
 from bot.alert_queries import AlertFilter
 from bot.database import Database
 from bot.errors import StoreRefused
+from bot.message import Message
+from bot.message_queries import MessageFilter
 from bot.model import Conditions, Push, Pushed, Raised, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import Register
 from bot.register_rows import next_revision, read_register, register_rows
-from bot.tables import alerts, batches, districts, facilities, models, people, sets, stock
+from bot.tables import (
+    alerts,
+    batches,
+    districts,
+    facilities,
+    messages,
+    models,
+    people,
+    sets,
+    stock,
+)
 from flows.batch import Batch
 
-__all__ = ["AlertFilter", "BatchFilter", "CountFilter", "Page", "Record", "SetFilter", "Store"]
+__all__ = ["AlertFilter", "BatchFilter", "CountFilter", "MessageFilter", "Page", "Record",
+           "SetFilter", "Store"]
 
 AT_ONCE = 100  # batches or alerts in one transaction: more gain little and hold locks for longer
 
@@ -105,6 +126,9 @@ class Store:
         raised = [doc for doc in docs if isinstance(doc, Raised)]
         taken += sum(self._record_alerts(raised[i : i + AT_ONCE])
                      for i in range(0, len(raised), AT_ONCE))
+        told = [doc for doc in docs if isinstance(doc, Message)]
+        taken += sum(self._record_messages(told[i : i + AT_ONCE])
+                     for i in range(0, len(told), AT_ONCE))
         states = [s for doc in docs if isinstance(doc, Conditions) for s in doc.states]
         return taken + self._record_alone(states) if states else taken
 
@@ -124,6 +148,10 @@ class Store:
     def _record_alerts(self, chunk: Sequence[Raised]) -> int:
         with self.database.write() as connection:
             return alert_records.record_alerts(connection, chunk)
+
+    def _record_messages(self, chunk: Sequence[Message]) -> int:
+        with self.database.write() as connection:
+            return message_records.record_messages(connection, chunk)
 
     def _record_alone(self, states: Sequence[SetState]) -> int:
         with self.database.write() as connection:
@@ -153,6 +181,8 @@ class Store:
         raised = [doc for doc in docs if isinstance(doc, Raised)]
         named = {doc.batch.facility for doc in pushes} | {doc.site_id for doc in alone}
         named |= {doc.alert.facility for doc in raised}
+        sent = [doc for doc in docs if isinstance(doc, Message)]
+        named |= {doc.site for doc in sent}
         told = {doc.alert.id for doc in raised}
         ids = {doc.batch.id for doc in pushes}
         used = {s.id for doc in pushes for s in doc.sets}
@@ -161,11 +191,12 @@ class Store:
                    .where(sets.c.id.in_(used)))
         asked = (select(facilities.c.district).where(facilities.c.id.in_(named)), of_sets,
                  select(batches.c.district).where(batches.c.id.in_(ids)),
-                 select(alerts.c.district).where(alerts.c.id.in_(told)))
+                 select(alerts.c.district).where(alerts.c.id.in_(told)),
+                 select(messages.c.district).where(messages.c.id.in_({m.id for m in sent})))
         with self.database.read() as connection:
             found = {d for query in asked for d in connection.scalars(query.distinct())}
         claimed = {doc.batch.district for doc in pushes} | {doc.district for doc in raised}
-        return found | claimed
+        return found | claimed | {message.district for message in sent}
 
     # ---- questions -------------------------------------------------------------------------
 
@@ -175,12 +206,14 @@ class Store:
             return queries.list_batches(connection, wanted)
 
     def batch(self, batch_id: str) -> Row | None:
-        """One batch with its log and its alerts, or None."""
+        """One batch with its log, its alerts and its messages, or None."""
         with self.database.read() as connection:
             found = queries.get_batch(connection, batch_id)
             if found:
                 found["alerts"] = alert_queries.alerts_of(
                     connection, batch_id, found["facility"])
+                found["messages"] = message_queries.messages_of(
+                    connection, batch_id, found["district"])
             return found
 
     def document(self, batch_id: str) -> Batch | None:
@@ -189,15 +222,25 @@ class Store:
             found = connection.scalar(select(batches.c.doc).where(batches.c.id == batch_id))
         return msgspec.json.decode(found, type=Batch) if found else None
 
-    def alerts(self, wanted: AlertFilter) -> Page:
-        """Alerts, newest first."""
+    def alerts(self, wanted: AlertFilter, *, whole: bool = False) -> Page:
+        """Alerts, newest first; *whole*: each with its history."""
         with self.database.read() as connection:
-            return alert_queries.list_alerts(connection, wanted)
+            return alert_queries.list_alerts(connection, wanted, whole=whole)
 
     def alert(self, alert_id: str) -> Row | None:
         """One alert with its history, or None."""
         with self.database.read() as connection:
             return alert_queries.get_alert(connection, alert_id)
+
+    def messages(self, wanted: MessageFilter) -> Page:
+        """Messages, newest first."""
+        with self.database.read() as connection:
+            return message_queries.list_messages(connection, wanted)
+
+    def segments_about(self, ids: Collection[str]) -> dict[str, int]:
+        """What all messages about each of the batches or alerts *ids* cost, in segments."""
+        with self.database.read() as connection:
+            return message_queries.segments_about(connection, ids)
 
     def sets(self, wanted: SetFilter, now: datetime) -> Page:
         """Registered sets with their condition at *now*."""
@@ -221,6 +264,8 @@ def _check(docs: Sequence[Pushed]) -> None:
             recording.check(doc)
         elif isinstance(doc, Raised):
             alert_records.check_raised(doc)
+        elif isinstance(doc, Message):
+            message_records.check_message(doc)
         else:
             recording.check_conditions(doc)
 

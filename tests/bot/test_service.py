@@ -28,6 +28,7 @@ NURSE, AIDE, CHIEF, STRANGER = "+12025550101", "+12025550102", "+12025550109", "
 class Form(NamedTuple):
     message_id: str
     status: Literal["delivered", "failed", "pending"]
+    reason: str = ""
 
 
 def with_step(bench: Bench, step: object) -> None:
