@@ -11,21 +11,23 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import requests
 from redis import Redis
 
+from bot.alert_queries import AlertFilter
 from bot.errors import ConfigError, StoreDown, StoreRefused
-from bot.model import Conditions, Pushed, SetState
-from bot.pushes import Pushes, condition_ops, push_ops
+from bot.model import Conditions, Push, Pushed, Raised, SetState
+from bot.pushes import Pushes, condition_ops, push_ops, raised_ops
 from bot.relay import Both, Relay
 from bot.store import BatchFilter, CountFilter, SetFilter, Store
 from flows.batch import Batch
 from tests.bench import Bench
 from tests.bot.gateway_stand import Server, serving
 from tests.bot.release_stand import release_bag, texts, told
-from tests.bot.store_stand import START, batch, closed, demo_register, record
+from tests.bot.store_stand import START, alert, batch, closed, demo_register, raised, record
 from tests.conftest import FakeClock
 from tests.phone import World
 
@@ -44,12 +46,13 @@ def server() -> Iterator[Server]:
 # ---- the wire ------------------------------------------------------------------------------------
 
 
-def test_batches_and_conditions_go_to_their_addresses_with_the_token(server: Server) -> None:
+def test_batches_conditions_and_alerts_go_to_their_addresses_with_the_token(server: Server) -> None:
     server.says({"received": 1, "taken": 0}, 200)
 
-    Relay(server.url + "/", TOKEN).record([USED, record(batch())])
+    Relay(server.url + "/", TOKEN).record([raised(alert()), USED, record(batch())])
 
-    assert [path for path, *_ in server.seen] == ["/api/v1/batches", "/api/v1/sets"]
+    assert [path for path, *_ in server.seen] == [
+        "/api/v1/batches", "/api/v1/sets", "/api/v1/alerts"]
     for _, headers, body in server.seen:
         assert headers["Authorization"] == f"Bearer {TOKEN}"
         assert headers["Content-Type"] == "application/json"
@@ -79,6 +82,19 @@ def test_a_refused_record_is_no_news_of_the_others(
 
     assert "batch LOWF-7" in caplog.text
     assert TOKEN not in f"{caught.value!r} {caplog.text}"
+
+
+def test_an_older_soakbell_that_takes_no_alerts_holds_up_nothing_else(
+    server: Server, caplog: pytest.LogCaptureFixture
+) -> None:
+    server.says({"error": {"code": "not_found", "message": "nothing"}}, 404)
+
+    with pytest.raises(StoreRefused):
+        Relay(server.url, TOKEN).record([raised(alert("LOWF-9"))])
+    with pytest.raises(StoreDown):  # of batches it says that the address is wrong
+        Relay(server.url, TOKEN).record([raised(alert("LOWF-9")), record(batch())])
+
+    assert "alert LOWF-9" in caplog.text
 
 
 @pytest.mark.parametrize(("status", "answer"), [
@@ -238,10 +254,10 @@ def test_what_happens_here_is_seen_there(pair: Pair) -> None:
 
 @pytest.mark.parametrize("where", ["in the middle", "before the answer", "in the answer"])
 def test_a_line_that_breaks_loses_nothing_and_counts_once(pair: Pair, where: str) -> None:
-    pair.texts("BAG-1")
+    pair.texts("BAG-1", "0")
     pair.link.cuts = [where, where]
     carried = pair.link.carried
-    pair.texts("0", "2")  # begun by mistake: cancelled, so it is over
+    pair.texts("2")  # begun by mistake: cancelled, so it is over
     assert pair.near.parts.service.pushes.depth() >= 1
     if where == "in the middle":
         assert pair.far.parts.store.counts(CountFilter())[0]["batches"] == 0
@@ -278,6 +294,40 @@ def test_a_set_is_ready_there_only_while_it_is_here(pair: Pair) -> None:
     assert pair.near.parts.service.pushes.depth() == 0
 
 
+def test_an_alert_raised_here_is_seen_there_and_once_though_the_line_breaks(pair: Pair) -> None:
+    def alerts(world: World) -> list[dict[str, Any]]:
+        return list(world.parts.store.alerts(AlertFilter()).rows)
+
+    pair.texts("BRIEF", "BAG-1", "1", "1", "0.5", "1")
+    assert alerts(pair.far) == []
+    pair.link.cuts = ["before the answer"] * 3
+    pair.texts("3")  # out before the time was over
+    pair.near.passes(timedelta(minutes=5))
+
+    (here,) = alerts(pair.near)
+    assert (here["rule"], here["district"], here["state"]) == ("step", "TAM", "open")
+    assert alerts(pair.far) == [here]
+    assert pair.link.cuts == []
+    near, far = (w.parts.store.alert(here["id"]) for w in (pair.near, pair.far))
+    assert near == far
+    assert near is not None
+    assert [line["what"] for line in near["history"]] == ["told", "told"]
+    assert pair.near.parts.service.pushes.depth() == 0
+
+
+def test_an_alert_that_the_other_side_does_not_know_yet_waits_and_is_not_lost(
+    pair: Pair, bench: Bench, clock: FakeClock
+) -> None:
+    service = bench.service
+    object.__setattr__(service, "store", Relay(pair.link.url, TOKEN))
+    promise(bench.redis, [raised(alert("LOWF-8", rule="flood")), raised(alert())], clock)
+
+    bench.works()
+
+    assert [row["id"] for row in pair.far.api("alerts")["alerts"]] == ["LOWF-9"]
+    assert set(Pushes(bench.redis).read(["alert|LOWF-8", "alert|LOWF-9"])) == {"alert|LOWF-8"}
+
+
 def test_one_that_is_refused_does_not_hold_up_the_rest(
     pair: Pair, bench: Bench, clock: FakeClock, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -308,6 +358,12 @@ def test_one_that_is_refused_does_not_hold_up_the_rest(
 def promise(redis: Redis, docs: list[Pushed], clock: FakeClock) -> None:
     due = repr(clock().timestamp())
     for doc in docs:
-        ops = condition_ops(doc, due) if isinstance(doc, Conditions) else push_ops(doc, due)
+        if isinstance(doc, Conditions):
+            ops = condition_ops(doc, due)
+        elif isinstance(doc, Raised):
+            ops = raised_ops(doc, due)
+        else:
+            assert isinstance(doc, Push)
+            ops = push_ops(doc, due)
         for op in ops:
             redis.eval("return redis.call(unpack(ARGV))", 0, *op)
