@@ -13,7 +13,7 @@ from datetime import date
 
 from bot.cli_trade_words import CAUTIONS, reading
 from bot.cupboard import doubtful, fades, lacking, shown_percent
-from bot.desk_words import FIRST_AID, METHOD_NAMES, TIMES, line, record
+from bot.desk_words import FIRST_AID, LATE_AROUND, LATE_LINE, METHOD_NAMES, TIMES, line, record
 from bot.model import Bottle, Site
 from flows.heat import a0_seconds, boiling_point_c, gauge_kpa, kpa_to_psi
 from flows.protocol import Cycle, Protocol
@@ -54,7 +54,10 @@ class CycleRow:
 
 @dataclass(frozen=True, slots=True)
 class Way:
-    """A method of the facility: its lines, or *why_not* it may not be used here."""
+    """A method of the facility: its lines, or *why_not* it may not be used here.
+
+    *late* is the text that brings a batch from paper in.
+    """
 
     method: str
     name: str
@@ -62,6 +65,7 @@ class Way:
     minutes: str
     why_not: str = ""
     cycles: tuple[CycleRow, ...] = ()
+    late: str = ""
     boils_at: str = ""
     a0: str = ""
 
@@ -134,6 +138,7 @@ def _way(site: Site, protocol: Protocol, method: str) -> Way:
         minutes=values["minutes"],
         why_not=_why_not(site, protocol, method),
         cycles=cycle_rows(site, protocol) if method == "autoclave" else (),
+        late=LATE_AROUND.format(how=LATE_LINE[method]),
         boils_at=f"{math.floor(boils * 10) / 10:g}" if heated else "",
         a0=_a0(boils, protocol) if method == "boiling" else "",
     )

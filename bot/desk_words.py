@@ -93,8 +93,17 @@ RECORD: Mapping[str, str] = {
     "cooled": "dry? yes / no",
     "counted": "pieces:",
     "tested": "pass / fail",
-    "stored": "until:",
+    "stored": "box / wrap, until:",
 }
+
+# What is sent once the network is back; with the words of LATE as the English catalogue has them.
+LATE_LINE: Mapping[str, str] = {
+    "chlorine": "FRESH STRENGTH __ IN ____ OUT ____",
+    "boiling": "BOIL ____ OUT ____",
+    "steaming": "STEAM ____ OUT ____",
+    "autoclave": "AUTO LOAD ___ CYCLE _ AT ____ OUT ____ TEMP ___ PRES ___ MIN __ IND GOOD DRY",
+}
+LATE_AROUND = "LATE (sets) DONE ALL {how} COUNT __ __ TEST GOOD BOX ____"
 
 # What its column of times asks for; empty: when it was done.
 TIMES: Mapping[str, str] = {

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
 
+from bot.custody import MOST_SETS
 from bot.late_replay import Refused, replay
 from bot.late_words import (
     FORM,
@@ -93,6 +94,8 @@ def _tried(turn: Turn, parts: Mapping[str, str]) -> tuple[LateEntry, Batch] | Pr
         marks: dict[str, Shown] = {f"m{n}": Prompt(f"mark.{m}") for n, m in enumerate(left)}
         why = Prompt("finding.missing", {"what": Prompt("parts", marks)})
         return Prompt("late.refused", {"why": why})
+    if len(parts["sets"].split()) > MOST_SETS:
+        return Prompt("late.wrong", {"why": Prompt("note.too_many", {"most": MOST_SETS})})
     sent = datetime.fromisoformat(parts["sent"])
     protocol = turn.rules.protocol_for(turn.unit.site)
     entry = place(parts, protocol, turn.unit.site.zone, sent, turn.now)
@@ -119,6 +122,8 @@ def _touched(turn: Turn, entry: LateEntry, batch: Batch) -> Prompt | None:
         if state.condition == "READY" and state.expires_at == batch.expires_at:
             return Prompt("late.here", {"set": set_id})
         return Prompt("late.touched", {"set": set_id, "since": Day(state.since)})
+    if batch.expires_at and batch.expires_at <= turn.now:
+        return Prompt("late.refused", {"why": Prompt("late.why.expired")})
     cleared = turn.unit.spores.cleared_at
     if entry.method == "autoclave" and cleared and entry.into < cleared:
         return Prompt("late.refused", {"why": Prompt("late.why.spores")})
