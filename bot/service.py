@@ -18,8 +18,8 @@ import msgspec
 
 from bot.clock import Tick
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
-from bot.message import reason_of
 from bot.joins import Found, Joins, new_code
+from bot.message import reason_of
 from bot.model import (
     Amendments,
     Event,

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from bot.alert import Tally, Watch
+from bot.alert import Tally
 from bot.alerting import find, over, raise_alert
 from bot.board import moved
 from bot.check_clock import RULE as CHECK
@@ -73,8 +73,8 @@ def _note(turn: Turn, event: Event) -> None:
     ready = _ready(turn)
     empty = _since(watch.empty, [kind for kind, n in ready.items() if n == 0], turn)
     low = [kind for kind, n in ready.items() if 0 < n < least.get(kind, 1)]
-    noted = Watch(
-        due=watch.due,
+    noted = replace(
+        watch,
         since=watch.since or turn.now,
         heard=turn.now if heard else watch.heard,
         empty=empty,
@@ -118,10 +118,14 @@ def _tally(turn: Turn, before: Unit) -> None:
             begun=tally.begun + sum(not b.practice for b in begun),
             released=tally.released + sum(b.outcome == "released" for b in closed),
             set_aside=tally.set_aside + sum(b.outcome == "set aside" for b in closed),
-            uses=tally.uses + used,
+            uses=max(tally.uses + used, 0),
         )
     if tally is not turn.unit.tally:
         turn.unit = replace(turn.unit, tally=tally)
+    if used:  # the shift check reckons with them, whatever day it is
+        check = turn.unit.check
+        counted = max(check.counted + used, 0)
+        turn.unit = replace(turn.unit, check=replace(check, counted=counted))
 
 
 def _used(turn: Turn, before: Unit) -> int:
