@@ -31,8 +31,9 @@ _LISTED = [c for c in checks.c if c.name != "version"]
 
 
 def list_checks(connection: Connection, wanted: CheckFilter) -> Page:
-    """Newest first: the sets as words ("BAG-1:well"), and the gap: uses reported and not counted (below zero: the other way),
-    None where nobody said how many. ValueError for a limit or a cursor that is none."""
+    """Newest first. Sets are words ("BAG-1:well"); the gap are uses reported and not counted (below
+    zero: the other way), None where nobody said. ValueError for a limit or a cursor that is none.
+    """
     limit = page_size(wanted.limit)
     query = select(*_LISTED).where(*_conditions(wanted))
     if wanted.after:
