@@ -58,7 +58,7 @@ def read_register(folder: Path, region: str | None) -> Register:
     there = (folder / STOCK).exists()
     table["stock"] = reader.rows(folder / STOCK, STOCK_COLUMNS) if there else []
     whole = not reader.problems
-    parsed = _Parsed(reader, table, region)
+    parsed = Parsed(reader, table, region)
     if whole:  # else a reference to a row that was not read would be blamed on a good row
         parsed.check_references(reader)
     if reader.problems:
@@ -66,8 +66,9 @@ def read_register(folder: Path, region: str | None) -> Register:
     return parsed.register()
 
 
-class _Parsed:
-    """Every row read once; what refers to another row is checked after all ids are known."""
+class Parsed:
+    """Every row read once, with what it became; what refers to another row is checked after all
+    ids are known."""
 
     def __init__(self, reader: Reader, table: dict[str, list[Row]], region: str | None) -> None:
         self.districts = [(r, _district(reader, r)) for r in table["districts"]]
