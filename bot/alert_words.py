@@ -29,6 +29,8 @@ def about(site: Site, alert: Alert) -> Prompt:
 
 def described(alert: Alert, name: str) -> Prompt:
     """The matter in a sentence, where whose it is is called *name*."""
+    if "spares" in alert.facts:
+        return Prompt("alert.spares", _values(alert, name))
     return Prompt(f"alert.{alert.rule}", _values(alert, name))
 
 

@@ -28,7 +28,8 @@ AmendKind = Literal[
 class Amend:
     """One change of the register, asked for by the person *by*. The store makes it once.
 
-    *n* puts those of one facility in order. *phone* is E.164; whatever a kind does not need is "".
+    *n* puts those of one facility in order. *phone* is E.164, *old* the one that it takes the place
+    of; whatever a kind does not need is "".
     """
 
     id: str
@@ -40,6 +41,7 @@ class Amend:
     name: str = ""
     phone: str = ""
     value: str = ""
+    old: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
+from babel.core import Locale, UnknownLocaleError
 from babel.messages.pofile import PoFileError, read_po
 
 from bot.errors import ConfigError
@@ -35,6 +36,14 @@ def load_catalogues(folder: Path = LOCALE) -> Mapping[str, Catalogue]:
     if problems:
         raise ConfigError("; ".join(problems))
     return found
+
+
+def own_name(language: str) -> str:
+    """What those who speak *language* call it; its code where nobody knows."""
+    try:
+        return Locale.parse(language).get_language_name() or language
+    except (UnknownLocaleError, ValueError):
+        return language
 
 
 def _read(path: Path, english: Catalogue | None) -> Catalogue:

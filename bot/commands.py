@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bot import asked, checking, dangers, supervising
+from bot import asked, checking, dangers, duty, enrolling, holdings, roles, spares, supervising
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
@@ -25,6 +25,11 @@ from bot.showing import (
 )
 from bot.spores import spores
 from bot.turn import Turn
+
+# What is about the register: who works here, when, and which sets there are.
+REGISTER_COMMANDS = {
+    **enrolling.COMMANDS, **duty.COMMANDS, **holdings.COMMANDS, **roles.COMMANDS,
+}  # fmt: skip
 
 
 def _status(turn: Turn) -> bool:
@@ -112,4 +117,6 @@ COMMANDS = {
     "spores": spores,
     "mix": mix,
     "late": late,
+    **REGISTER_COMMANDS,
+    **spares.COMMANDS,
 }

@@ -2,13 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 from bot.alert import AlertLine
 from bot.alerting import answered, keep
+from bot.amend import Amend
+from bot.amends import refused
+from bot.enrolling import enrolled, not_joined, renumbered
+from bot.holdings import put_in, retired
 from bot.model import Letter
 from bot.overview import ANSWERS
+from bot.roles import removed
 from bot.turn import Turn
+
+
+# What is done where the register took an amendment; for the others nothing is left to do.
+AMENDED: dict[str, Callable[[Turn, Amend, Letter], None]] = {
+    "enrol": enrolled,
+    "number": renumbered,
+    "new_set": put_in,
+    "retire": retired,
+    "remove": removed,
+}
 
 
 def read(turn: Turn, letter: Letter) -> None:
@@ -20,6 +36,22 @@ def read(turn: Turn, letter: Letter) -> None:
         keep(turn, alert.with_line(AlertLine(turn.now, letter.by, "told")))
     elif letter.kind in ("quiet", "stopped", "started"):
         _absent(turn, letter)
+    elif letter.kind in ("amended", "refused"):
+        _register_said(turn, letter)
+
+
+def _register_said(turn: Turn, letter: Letter) -> None:
+    """The register's answer to what was asked of it here. One heard before changes nothing."""
+    amend = turn.unit.amends.get(letter.about)
+    if amend is None:
+        return
+    turn.unit = turn.unit.drop_amend(amend.id)
+    if letter.kind == "amended" and amend.kind in AMENDED:
+        AMENDED[amend.kind](turn, amend, letter)
+    elif letter.kind == "refused" and amend.kind in ("enrol", "number"):
+        not_joined(turn, amend, letter.word)
+    elif letter.kind == "refused":
+        refused(turn, amend, letter.word)
 
 
 def _absent(turn: Turn, letter: Letter) -> None:

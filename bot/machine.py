@@ -14,8 +14,10 @@ from bot import dangers, morning, supervising
 from bot.answering import BACK, HELP, PROBLEM, answer
 from bot.answers import tell_facilities
 from bot.bells import receipt, ring
-from bot.commands import COMMANDS
+from bot.commands import COMMANDS, REGISTER_COMMANDS
 from bot.custody import begin, opened
+from bot.duty import at_work_again
+from bot.enrolling import join, of_a_colleague
 from bot.following import after_answer
 from bot.letters import read
 from bot.model import (
@@ -33,7 +35,7 @@ from bot.model import (
 from bot.paging import more
 from bot.progress import with_clock
 from bot.rules import Rules
-from bot.screens import answer_screen, explain_screen, leave_screen
+from bot.screens import REGISTER_ANSWERS, answer_screen, explain_screen, leave_screen
 from bot.showing import LISTED, main_screen, mine, show
 from bot.turn import Turn
 from bot.watching import look
@@ -51,13 +53,16 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
     turn = Turn(unit, rules, event.at)
     if isinstance(event, Heard):
         person = unit.site.person(event.phone)
-        if person is None:
-            return Step(unit, ())
-        _slow_down(turn)
-        turn.person, turn.talk = person, unit.talk(event.phone)
         turn.tick, turn.via, turn.words = event.tick, event.channel, event.text
+        if person is None:
+            if rules.joining(event.text):
+                join(turn, event.phone)
+            return Step(turn.unit, tuple(turn.effects))
+        _slow_down(turn)
+        turn.person, turn.talk, turn.draw = person, unit.talk(event.phone), event.draw
         turn.sent_at = event.sent_at
         _hear(turn, event, person)
+        at_work_again(turn)
     elif isinstance(event, Rang):
         turn.tick = event.tick
         _slow_down(turn)
@@ -86,7 +91,7 @@ def _slow_down(turn: Turn) -> None:
 def _hear(turn: Turn, event: Heard, person: Person) -> None:
     _forget_lost_batch(turn)
     site = turn.unit.site
-    if not site.sets and not site.watches and not _of_danger(turn, event.text):
+    if not site.sets and not site.watches and not _without_sets(turn, event.text):
         if turn.talk.screen in dangers.ANSWERS:
             turn.put_talk(screen="" if turn.batch() else "home")
         turn.reply(Prompt("supervisor", {"name": person.name}), end=True)
@@ -98,11 +103,12 @@ def _hear(turn: Turn, event: Heard, person: Person) -> None:
         turn.put_talk(shown_at=turn.now)
 
 
-def _of_danger(turn: Turn, text: str) -> bool:
-    """Whether it is about somebody hurt, which is answered where there are no sets too."""
+def _without_sets(turn: Turn, text: str) -> bool:
+    """Whether it is answered where there are no sets too: somebody is hurt, or it is about who
+    works there and about the first set."""
     word = turn.rules.command(turn.person.language if turn.person else "en", text)
-    at = turn.talk.screen in dangers.ANSWERS and text.strip() != BACK
-    return at or word in dangers.COMMANDS
+    at = turn.talk.screen in {**dangers.ANSWERS, **REGISTER_ANSWERS} and text.strip() != BACK
+    return at or word in {**dangers.COMMANDS, **REGISTER_COMMANDS}
 
 
 def _forget_lost_batch(turn: Turn) -> None:
@@ -173,7 +179,8 @@ def _texted(turn: Turn, event: Heard) -> None:
 
 def _understand(turn: Turn, text: str) -> None:
     if turn.unit.site.watches:
-        supervising.understand(turn, text)
+        if not of_a_colleague(turn, text):
+            supervising.understand(turn, text)
         return
     command = turn.rules.command(turn.person.language if turn.person else "en", text)
     sets = _named_sets(turn, text)

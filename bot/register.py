@@ -109,6 +109,7 @@ class Register:
             supervisors=self._supervisors(facility.district), autoclave=facility.autoclave,
             protocol=facility.protocol, measures=facility.measures, soak_ml=facility.soak_ml,
             stock=tuple(h.bottle for h in self.stock if h.facility == facility.id),
+            models=tuple(m.id for m in self.models if set(m.methods) & set(facility.methods)),
             checks=facility.checks, least_ready=facility.least_ready,
         )
 

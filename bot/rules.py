@@ -27,7 +27,8 @@ class Rules:
     protocol its facility names, a running one the version it began with. *commands* maps a
     language to its words, *late_words* to those of an entry from paper. *hasten* divides exposures,
     for demonstrations only. *alerts* says what somebody must hear of, and who. *fits* says whether
-    a prompt, in a language and a zone, is one text; lists are as long as it allows.
+    a prompt, in a language and a zone, is one text; lists are as long as it allows. *languages* are
+    the names of the languages, each in its own.
     """
 
     flow: Flow
@@ -38,6 +39,7 @@ class Rules:
     alerts: AlertRules = AlertRules()
     fits: Callable[[Prompt, str, str], bool] | None = None
     late_words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    languages: Mapping[str, str] = field(default_factory=dict)
 
     def flow_of(self, batch: Batch) -> Flow:
         """The graph that *batch* began on. KeyError if it is no longer there."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from bot import checking, dangers, late, supervising
+from bot import checking, dangers, enrolling, holdings, late, roles, supervising
 from bot.asked import answer_need
 from bot.custody import begin, hand_over, opened, take_over
 from bot.late_words import FORM
@@ -31,6 +31,8 @@ from bot.showing import (
 )
 from bot.spores import answer_day, answer_load, answer_spores
 from bot.turn import Turn
+
+REGISTER_ANSWERS = {**enrolling.ANSWERS, **holdings.ANSWERS, **roles.ANSWERS}
 
 
 def answer_screen(turn: Turn, text: str) -> None:
@@ -190,4 +192,5 @@ ANSWERS: dict[str, Callable[[Turn, str], bool]] = {
     "mix_other": answer_other,
     "mix_none": answer_other,
     **late.ANSWERS,
+    **REGISTER_ANSWERS,
 }

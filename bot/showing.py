@@ -17,6 +17,8 @@ from flows.batch import Batch, short
 
 # The digits 1 to 7 pick from a list; 8, 9 and 0 mean problem, help and back everywhere.
 LISTED = 7
+# Screens whose first choice is what they are about; a list, if there is one, comes after it.
+HEADED = ("new_set", "retire", "role", "remove")
 
 
 CONDITIONS = ("READY", "IN PROCESS", "USED", "SET ASIDE", "EXPIRED")
@@ -51,13 +53,18 @@ def _show_screen(turn: Turn, note: Prompt | None, *, end: bool) -> None:
 
 def _values(turn: Turn) -> dict[str, Shown]:
     batch = turn.batch()
-    labels: list[Prompt | str] = [_label(turn, c) for c in turn.talk.choices]
+    choices = turn.talk.choices[turn.talk.screen in HEADED :]
+    labels: list[Prompt | str] = [_label(turn, c) for c in choices]
     values: dict[str, Shown] = {
         "site": turn.unit.site.id,
         "options": numbered(labels),
         "sets": batch.names if batch else "",
         "clock": clock(turn),
     }
+    if turn.talk.screen in HEADED and turn.talk.choices:
+        head = turn.talk.choices[0]
+        person = turn.unit.site.by_id(head)
+        values |= {"set": head, "name": person.name if person else head}
     if turn.talk.screen == "choose" and len(labels) == 2:
         values |= {"first": labels[0], "second": labels[1]}
     checked = screen_values(turn.unit, turn.talk.screen, turn.talk.choices, turn.now)
@@ -74,6 +81,8 @@ def clock(turn: Turn) -> Prompt | str:
 
 
 def _label(turn: Turn, choice: str) -> Prompt | str:
+    if turn.talk.screen in ("new_set", "language"):
+        return turn.rules.languages.get(choice, choice)
     batch = turn.unit.batches.get(choice)
     if batch and turn.person and batch.holder != turn.person.id:
         holder = turn.unit.site.by_id(batch.holder)
@@ -147,7 +156,7 @@ def others_batches(turn: Turn) -> tuple[str, ...]:
 def colleagues(turn: Turn) -> tuple[str, ...]:
     """Everyone else who works here and takes texts."""
     others = (p for p in turn.unit.site.people if p != turn.person)
-    return tuple(p.id for p in others if not turn.unit.talk(p.phone).stopped)
+    return tuple(p.id for p in others if not turn.unit.talk(p.phone).absent(turn.now))
 
 
 def ready_sets(turn: Turn) -> tuple[str, ...]:

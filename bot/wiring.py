@@ -18,7 +18,7 @@ from bot.account_store import Accounts
 from bot.accounts import EVERYWHERE, LEAST_PASSWORD, Account
 from bot.api import Token
 from bot.audit import COMMAND
-from bot.catalogues import load_catalogues
+from bot.catalogues import load_catalogues, own_name
 from bot.clock import new_tick, utc_now
 from bot.config import Config, local_store_url
 from bot.errors import AccountRefused, ConfigError, RegisterError
@@ -101,6 +101,7 @@ def load_rules(config: Config, wording: Wording) -> Rules:
         alerts=load_alerts(config.alerts),
         fits=wording.fits,
         late_words={name: late_words(texts) for name, texts in wording.catalogues.items()},
+        languages={name: own_name(name) for name in wording.catalogues},
     )
 
 

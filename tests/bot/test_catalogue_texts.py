@@ -12,6 +12,8 @@ import pytest
 
 import bot
 from bot.alerting import STATES
+from bot.amend import AmendKind
+from bot.amending import Refusal
 from bot.asking import LOAD_WHY
 from bot.catalogues import load_catalogues
 from bot.commands import COMMANDS
@@ -101,7 +103,15 @@ BUILT: dict[str, set[str]] = {
     "f'mark.{m}'": {f"mark.{m}" for m in ORDER},
     "f'mark.{mark}'": {f"mark.{m}" for m in ORDER},
     # asking.ask: the stage's question; service: a stranger's channel
-    "key": {k for s in STAGES.values() for k in asked(s)} | {"stranger.sms", "stranger.ussd"},
+    "key": {k for s in STAGES.values() for k in asked(s)} | {
+        "stranger.sms", "stranger.ussd", "join.wrong",
+        # enrolling, spares
+        "add.code", "number.code", "join.language", "join.welcome", "spares.taken",
+        "spares.nobody", "received.unknown", "received.how",
+    },
+    "f'role.{role}'": {"role.nurse", "role.in_charge"},
+    "f'amend.{amend.kind}'": {f"amend.{kind}" for kind in get_args(AmendKind)},
+    "f'amend.why.{why}'": {f"amend.why.{why}" for why in get_args(Refusal) if why},
     "foot": {"foot", "foot.number", "foot.page", "foot.screen"},
     "mark": {"practice.mark", "demo.mark"},
     "_ending(batch, some_aside=bool(gone))": {

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from babel.dates import format_datetime
 
 from bot import rows
+from bot.amend import CODE_LENGTH
 from bot.asking import LISTED_AT_ONCE, ask, bell, explain, numbered, started
 from bot.book import Book, Said
 from bot.catalogues import load_catalogues
@@ -21,10 +22,11 @@ from bot.recipe_words import recipe_values, stock_name
 from bot.recipes import SCREENS, Recipe, recipe
 from bot.rules import Rules
 from bot.showing import CONDITIONS, LISTED, show, status
+from bot.spares import MOST_SPARES
 from bot.turn import Turn
 from bot.wiring import load_protocols
 from bot.wording import Wording
-from flows.batch import METHODS, Batch, BatchSet, Entry, EntryKind, Kind, Value
+from flows.batch import METHODS, Batch, BatchSet, Entry, EntryKind, Kind, Value, short
 from flows.measures import Measure
 from flows.protocol import BOUNDS, MOST_CYCLES, Protocol
 from flows.release import ORDER
@@ -194,6 +196,7 @@ def crowded() -> Turn:
     return turn
 
 
+MODEL_IDS = tuple(f"{longest(rows.an_id)[:-1]}{n}" for n in range(LISTED - 1))
 CHOICES: dict[str, tuple[str, ...]] = {
     "home": (),
     "menu": (),
@@ -223,6 +226,14 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "labelled": ("99.99", NOW.isoformat(), NOW.isoformat(), "warn", NOW.isoformat()),
     "mix_other": ("too_strong",),
     "mix_none": ("missing", "stock", "bucket", "measures"),
+    "number": tuple(f"P{n}" for n in range(LISTED)),
+    "language": tuple(f"x{n}" for n in range(LISTED)),
+    "new_set": (SET_ID, *MODEL_IDS),
+    "retire": (SET_ID,),
+    "role": ("P0",),
+    "role_of": tuple(f"P{n}" for n in range(LISTED)),
+    "remove": ("P0",),
+    "remove_of": tuple(f"P{n}" for n in range(LISTED)),
     "late": (f"sets={SET_ID}", "method=boiling", "in=2130", "out=2152", "ticked=0"),
     "late_keep": (
         f"sets={' '.join(SET_IDS)}", "method=autoclave", "load=99999",
@@ -313,6 +324,11 @@ def of_the_mix(key: str) -> dict[str, Shown]:
     }  # fmt: skip
 
 
+# Texts about who works here and which sets there are, and about spare parts.
+OF_THE_REGISTER = ("add.", "join.", "number.", "amend.", "away.", "shift.", "new.", "retire.",
+                   "spares.", "received.", "role.", "remove.", "alert.spares")  # fmt: skip
+
+
 def holes_filled(key: str) -> Prompt:
     """The text of *key* with the longest value in each of its holes."""
     names = batch("wash", members("both", LISTED)).names
@@ -329,6 +345,13 @@ def holes_filled(key: str) -> Prompt:
         "slot": Day(NOW), "start": Day(NOW), "uses": 99, "gap": 99, "births": 99,
         "names": Prompt("parts", {f"set{n}": name for n, name in enumerate(SET_IDS[:TOGETHER])}),
     }  # fmt: skip
+    if key.startswith(OF_THE_REGISTER):
+        values |= {
+            "code": "W" * CODE_LENGTH if "code" in key else f"{SITE_ID}-99999", "model": SITE_ID,
+            "role": Prompt("role.in_charge"), "shift": "07:00-19:00", "spares": "W" * MOST_SPARES,
+            "sets": short(list(SET_IDS)), "what": Prompt("amend.language", {"name": NAME}),
+            "why": longest_of("amend.why."),
+        }  # fmt: skip
     if key.startswith("late."):
         # As a part of a text; what is refused says why.
         values |= {"word": "W" * 12, "other": "W" * 12, "set": SET_ID}
