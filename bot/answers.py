@@ -32,7 +32,7 @@ def give(turn: Turn, alert: Alert, kind: str, words: str = "") -> None:
     else:
         turn.effects.append(Post(alert.facility, _letter(turn, kind, alert.id, word)))
     values: dict[str, Shown] = {"code": alert.id, "what": what(alert), "site": alert.facility}
-    finish(turn, Prompt(done, values))
+    finish(turn, Prompt(done, values), alert.id)
 
 
 def _given(turn: Turn, alert: Alert, kind: str, word: str) -> bool:
@@ -48,12 +48,12 @@ def _letter(turn: Turn, kind: str, about: str = "", word: str = "") -> Letter:
     return Letter("", turn.now, kind, by, name, about, word)
 
 
-def finish(turn: Turn, note: Prompt) -> None:
-    """Say what was done. No digit after it answers an alert, or a batch."""
+def finish(turn: Turn, note: Prompt, about: str = "") -> None:
+    """Say what was done, to which alert. No digit after it answers an alert, or a batch."""
     if not turn.unit.site.watches:
         say_alone(turn, note)
         return
-    turn.put_talk(screen="answered", about="", page=0, choices=(), tries=0)
+    turn.put_talk(screen="answered", about=about, page=0, choices=(), tries=0)
     show(turn, note)
 
 

@@ -127,7 +127,8 @@ def _carrier(turn: Turn, text: str) -> bool:
     if word in CARRIER_STOP:
         turn.put_talk(stopped=True)
         tell_facilities(turn, "stopped")
-        turn.reply(Prompt("carrier.stopped"), end=True)
+        above = bool(turn.unit.site.watches)
+        turn.reply(Prompt("carrier.stopped_above" if above else "carrier.stopped"), end=True)
     elif word in CARRIER_START:
         turn.put_talk(stopped=False)
         tell_facilities(turn, "started")
@@ -178,6 +179,8 @@ def _texted(turn: Turn, event: Heard) -> None:
 
 
 def _understand(turn: Turn, text: str) -> None:
+    if supervising.asked_for(turn, text):
+        return
     if turn.unit.site.watches:
         if not of_a_colleague(turn, text):
             supervising.understand(turn, text)

@@ -180,8 +180,9 @@ def _today_rows(turn: Turn) -> list[Row]:
     }
     rows = [Row("", Prompt("today.work", values))] if shown else []
     silent = [s.facility for s in shown if not (s.heard and _day(s, s.heard) == _day(s, turn.now))]
-    rows += [Row("", Prompt("today.silent", {"site": i})) for i in silent[:1]]
-    return rows + [Row(i, i) for i in silent[1:]]
+    named = [f"{i}." if i == silent[-1] else i for i in silent]
+    rows += [Row("", Prompt("today.silent", {"site": name})) for name in named[:1]]
+    return rows + [Row("", name) for name in named[1:]]
 
 
 def _day(standing: Standing, at: datetime) -> date:
@@ -204,7 +205,8 @@ def _one_facility(turn: Turn) -> list[Row]:
         return []
     rows: list[Prompt | str] = [*_conditions(shown, turn.now)]
     rows += [_underway(batch) for batch in shown.batches]
-    rows += [_held(turn, a) for a in alerts(turn) if a.facility == shown.facility]
+    here = [a for a in alerts(turn) if a.facility == shown.facility]
+    rows += [Prompt("place.alert", {"what": _held(turn, a)}) for a in here]
     heard = Prompt("place.heard", {"since": Day(shown.heard)}) if shown.heard else None
     return [Row("", row) for row in (*rows, heard or Prompt("place.never"))]
 

@@ -109,7 +109,9 @@ def _values(turn: Turn, screen: Screen) -> dict[str, Shown]:
     if screen.id == MAIN:
         values |= {"site": site.watches, "count": len(alerts(turn))}
     elif screen.id == "answered":
-        values["count"] = sum(waits_for(a, me) for a in alerts(turn))
+        # What she has just answered may still be on the board: its facility has yet to read it.
+        waiting = (a for a in alerts(turn) if a.id != turn.talk.about)
+        values["count"] = sum(waits_for(a, me) for a in waiting)
     elif screen.id == "facility":
         values["site"] = turn.talk.about
     elif screen.id == "today":

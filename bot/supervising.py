@@ -78,8 +78,8 @@ def _unclear(turn: Turn) -> None:
 # ---- screens -------------------------------------------------------------------------------------
 
 
-def go(turn: Turn, screen: str, about: str = "") -> None:
-    """Show *screen*; an empty list says so and stays."""
+def go(turn: Turn, screen: str, about: str = "", note: Prompt | None = None) -> None:
+    """Show *screen* with a *note*; an empty list says so and stays."""
     rows = SCREENS[screen].rows
     before = turn.talk
     turn.put_talk(screen=screen, about=about, page=0, choices=(), practice=False, tries=0)
@@ -90,7 +90,7 @@ def go(turn: Turn, screen: str, about: str = "") -> None:
         turn.put_talk(screen=kept, about="")
         show(turn, nothing(SCREENS[screen]))
         return
-    show(turn)
+    show(turn, note)
 
 
 def back(turn: Turn) -> None:
@@ -152,6 +152,20 @@ def _do(turn: Turn, choice: Choice, words: str) -> bool:
     return True
 
 
+def asked_for(turn: Turn, text: str) -> bool:
+    """Several words where words are asked for: they are the answer, whatever the first one means
+    elsewhere ("new bag"), but for danger, an alert's code and names of sets."""
+    screen = SCREENS.get(turn.talk.screen)
+    several = len(text.split()) > 1 and is_word(text)
+    if screen is None or screen.word is None or not several or _only_sets(turn, text):
+        return False
+    language = turn.person.language if turn.person else "en"
+    found = coded(text)
+    if turn.rules.command(language, text) in dangers.COMMANDS or (found and find(turn, found[0])):
+        return False
+    return answer_overlaid(turn, text)
+
+
 # ---- in one reply --------------------------------------------------------------------------------
 
 
@@ -210,9 +224,9 @@ def _by_digit(turn: Turn, text: str) -> bool:
     if len(waiting) == 1 and _meant(turn, waiting[0], turn.person.id):
         _answer(turn, waiting[0], text)
     elif len(waiting) == 1:
-        go(turn, "alert", waiting[0].id)
+        go(turn, "alert", waiting[0].id, Prompt("note.this_one"))
     else:
-        go(turn, "alerts")
+        go(turn, "alerts", note=Prompt("note.which_one"))
     return True
 
 
