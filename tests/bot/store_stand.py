@@ -18,7 +18,7 @@ from flows.batch import Batch, BatchSet, Entry, Outcome
 
 OpenStore = Callable[..., Store]
 
-DEMO = Path(__file__).parents[2] / "bot" / "demo"
+DEMO = Path(__file__).parents[1] / "register"
 START = datetime(2025, 3, 3, 8, 0, tzinfo=UTC)
 
 

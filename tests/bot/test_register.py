@@ -10,7 +10,7 @@ import pytest
 from bot.errors import RegisterError
 from bot.register_files import COLUMNS, read_register
 
-DEMO = Path(__file__).parents[2] / "bot" / "demo"
+DEMO = Path(__file__).parents[1] / "register"
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from flows.strengths import Stock
 if TYPE_CHECKING:
     from bot.store import Store
 
-DEMO = Path(__file__).parents[2] / "bot" / "demo"
+DEMO = Path(__file__).parents[1] / "register"
 HEADER = "id,facility,product,form,strength,unit,opened,celsius\n"
 
 
