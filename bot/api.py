@@ -17,15 +17,16 @@ import msgspec
 from flask import Blueprint, Request, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
-from bot.api_asked import day, district, limit, midnight, or_400, records, table
+from bot.api_asked import day, district, limit, midnight, or_400, records, table, yes_or_no
 from bot.errors import StoreDown, StoreRefused
 from bot.formats import as_json
 from bot.message import Message
-from bot.model import Conditions, Pushed, Raised
+from bot.model import Checked, Conditions, Pushed, Raised
 from bot.openapi import document
 from bot.store import (
     AlertFilter,
     BatchFilter,
+    CheckFilter,
     CountFilter,
     MessageFilter,
     Record,
@@ -44,6 +45,7 @@ _PHONE = re.compile(r"\+\d{6,}")
 _RECORDS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Record | list[Record])
 _RAISED: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Raised | list[Raised])
 _MESSAGES: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Message | list[Message])
+_CHECKS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Checked | list[Checked])
 _CONDITIONS: msgspec.json.Decoder[Any] = msgspec.json.Decoder(Conditions | list[Conditions])
 
 log = logging.getLogger(__name__)
@@ -72,13 +74,15 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
     reads: dict[str, View] = {
         "batches": views.batches, "batches/<batch_id>": views.batch, "sets": views.sets,
         "alerts": views.alerts, "alerts/<alert_id>": views.alert,
-        "messages": views.messages, "facilities": views.facilities, "counts": views.counts}
+        "messages": views.messages, "checks": views.checks, "facilities": views.facilities,
+        "counts": views.counts}
     routes: dict[str, dict[str, View]] = {
         path: {"GET": _guarded(view, "read", tokens)} for path, view in reads.items()}
     routes["batches"]["POST"] = _guarded(views.ingest, "ingest", tokens)
     routes["sets"]["POST"] = _guarded(views.ingest_conditions, "ingest", tokens)
     routes["alerts"]["POST"] = _guarded(views.ingest_alerts, "ingest", tokens)
     routes["messages"]["POST"] = _guarded(views.ingest_messages, "ingest", tokens)
+    routes["checks"]["POST"] = _guarded(views.ingest_checks, "ingest", tokens)
     routes["openapi.json"] = {"GET": lambda: as_json(document())}
     for path, by_method in routes.items():
         _add(blueprint, f"/v1/{path}", by_method)
@@ -231,6 +235,16 @@ class _Views:
         page = or_400(self.store.messages, wanted)
         return table("messages", page.rows, page.next)
 
+    def checks(self, token: Token) -> Response:
+        args = request.args
+        wanted = CheckFilter(
+            facility=args.get("facility", ""), district=district(token.district),
+            done=yes_or_no("done"), since=midnight("from"), until=midnight("to", days_later=1),
+            limit=limit(), after=args.get("after", ""),
+        )
+        page = or_400(self.store.checks, wanted)
+        return table("checks", page.rows, page.next)
+
     def facilities(self, token: Token) -> Response:
         return table("facilities", self.store.facilities(district(token.district)))
 
@@ -252,6 +266,9 @@ class _Views:
 
     def ingest_messages(self, token: Token) -> Response:
         return self._take(token, records(_MESSAGES))
+
+    def ingest_checks(self, token: Token) -> Response:
+        return self._take(token, records(_CHECKS))
 
     def _take(self, token: Token, given: Sequence[Pushed]) -> Response:
         owners = or_400(self.store.owners, given)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -13,6 +14,8 @@ from bot.formats import as_csv, as_json
 
 MOST_BODY_BYTES = 8 * 1024 * 1024  # some hundred batches with their logs
 MOST_RECORDS = 500
+
+_NO_SUCH_WORD = re.compile(r"Invalid enum value ('.+') - at `(.+)`")
 
 
 def district(own: str | None) -> str:
@@ -40,6 +43,14 @@ def day(name: str) -> date | None:
         return date.fromisoformat(text) if text else None
     except ValueError:
         abort(400, f"{name} is a date such as 2025-03-31")
+
+
+def yes_or_no(name: str) -> bool | None:
+    """What *name* says, yes or no; None where it is not asked."""
+    text = request.args.get(name, "")
+    if text not in {"", "yes", "no"}:
+        abort(400, f"{name} is yes or no")
+    return text == "yes" if text else None
 
 
 def midnight(name: str, *, days_later: int = 0) -> datetime | None:
@@ -81,8 +92,16 @@ def records(form: msgspec.json.Decoder[Any]) -> list[Any]:
     try:
         body = form.decode(request.get_data(cache=False))
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
-        abort(400, f"this is no record that is known here: {exc}")
+        abort(400, _why(exc))
     found = body if isinstance(body, list) else [body]
     if len(found) > MOST_RECORDS:
         abort(413, f"at most {MOST_RECORDS} records at once")
     return found
+
+
+def _why(error: Exception) -> str:
+    """Why a body was not read; a word of a newer version is not blamed on its form."""
+    if word := _NO_SUCH_WORD.fullmatch(str(error)):
+        return (f"{word[1]}, at {word[2]}, is no word known here; it can be taken once this "
+                "Soakbell is brought up to date")
+    return f"this is no record: {error}"

@@ -36,8 +36,8 @@ def document() -> Json:
     return {
         "openapi": "3.1.0",
         "info": {"title": "Soakbell", "version": "1",
-                 "description": "Batches, conditions of sets, alerts, messages, counts. "
-                                "No phone numbers."},
+                 "description": "Batches, conditions of sets, alerts, messages, shift checks, "
+                                "counts. No phone numbers."},
         "servers": [{"url": "/api/v1"}],
         "security": [{"bearer": []}],
         "paths": _paths(),
@@ -92,6 +92,15 @@ def _paths() -> Json:
                           ("state", ", ".join(MESSAGE_STATES)), _LIMIT, _AFTER, _FORMAT),
             "post": _operation("Take what became of a text, or a list of such; the message's id is "
                                "the key, and an older or repeated state changes nothing")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
+        "/checks": {
+            "get": _table("Shift checks, newest first: those that were due, done or missed, and "
+                          "those done between the times (no slot). gap: uses reported and not "
+                          "counted; null is what nobody said", _FROM, _TO, _DISTRICT, _FACILITY,
+                          ("done", "yes or no"), _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take a shift check, or a list of them; the check's id is the key, "
+                               "and a repeated one changes nothing")
             | {"requestBody": {"required": True, "content": {"application/json": {}}}},
         },
         "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},

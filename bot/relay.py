@@ -1,5 +1,5 @@
 """Records on to another Soakbell: POST /api/v1/batches, /api/v1/sets for lone conditions,
-/api/v1/alerts and /api/v1/messages.
+/api/v1/alerts, /api/v1/messages and /api/v1/checks.
 
 The batch's id is the key, and so are those of the others: posting again what the other side already
 has changes nothing there. So whenever it is not certain that all was taken, it is posted again.
@@ -27,7 +27,7 @@ from urllib3.exceptions import HTTPError
 from bot.errors import ConfigError, StoreDown, StoreRefused
 from bot.gateway import open_session
 from bot.message import Message
-from bot.model import Conditions, Push, Pushed, Raised
+from bot.model import Checked, Conditions, Push, Pushed, Raised
 
 __all__ = ["Both", "Relay"]
 
@@ -68,6 +68,7 @@ class Relay:
         self._post("sets", [p for p in pushes if isinstance(p, Conditions)])
         self._post("alerts", [p for p in pushes if isinstance(p, Raised)])
         self._post("messages", [p for p in pushes if isinstance(p, Message)])
+        self._post("checks", [p for p in pushes if isinstance(p, Checked)])
 
     def _post(self, what: str, records: Sequence[Pushed]) -> None:
         for start in range(0, len(records), AT_ONCE):
@@ -116,8 +117,9 @@ def _judge(response: requests.Response, records: Sequence[Pushed]) -> None:
 
 
 def _not_now(records: Sequence[Pushed]) -> frozenset[int]:
-    """An older Soakbell has no address for alerts and messages: they hold up nothing else."""
-    return NOT_NOW - {404} if isinstance(records[0], Raised | Message) else NOT_NOW
+    """An older Soakbell has no address for alerts, messages, checks: they hold up nothing else."""
+    newer = isinstance(records[0], Raised | Message | Checked)
+    return NOT_NOW - {404} if newer else NOT_NOW
 
 
 def _name(record: Pushed) -> str:
@@ -127,6 +129,8 @@ def _name(record: Pushed) -> str:
         return f"alert {record.alert.id}"
     if isinstance(record, Message):
         return f"message {record.id}"
+    if isinstance(record, Checked):
+        return f"check {record.id}"
     return f"set {', '.join(s.id for s in record.states)}"
 
 

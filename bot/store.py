@@ -17,17 +17,20 @@ from bot import (
     alert_queries,
     alert_records,
     belief,
+    check_queries,
+    check_records,
     message_queries,
     message_records,
     queries,
     recording,
 )
 from bot.alert_queries import AlertFilter
+from bot.check_queries import CheckFilter
 from bot.database import Database
 from bot.errors import StoreRefused
 from bot.message import Message
 from bot.message_queries import MessageFilter
-from bot.model import Conditions, Push, Pushed, Raised, SetState
+from bot.model import Checked, Conditions, Push, Pushed, Raised, SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import Register
@@ -35,6 +38,7 @@ from bot.register_rows import next_revision, read_register, register_rows
 from bot.tables import (
     alerts,
     batches,
+    checks,
     districts,
     facilities,
     messages,
@@ -45,8 +49,8 @@ from bot.tables import (
 )
 from flows.batch import Batch
 
-__all__ = ["AlertFilter", "BatchFilter", "CountFilter", "MessageFilter", "Page", "Record",
-           "SetFilter", "Store"]
+__all__ = ["AlertFilter", "BatchFilter", "CheckFilter", "CountFilter", "MessageFilter", "Page",
+           "Record", "SetFilter", "Store"]
 
 AT_ONCE = 100  # batches or alerts in one transaction: more gain little and hold locks for longer
 
@@ -129,6 +133,9 @@ class Store:
         told = [doc for doc in docs if isinstance(doc, Message)]
         taken += sum(self._record_messages(told[i : i + AT_ONCE])
                      for i in range(0, len(told), AT_ONCE))
+        seen = [doc for doc in docs if isinstance(doc, Checked)]
+        taken += sum(self._record_checks(seen[i : i + AT_ONCE])
+                     for i in range(0, len(seen), AT_ONCE))
         states = [s for doc in docs if isinstance(doc, Conditions) for s in doc.states]
         return taken + self._record_alone(states) if states else taken
 
@@ -152,6 +159,10 @@ class Store:
     def _record_messages(self, chunk: Sequence[Message]) -> int:
         with self.database.write() as connection:
             return message_records.record_messages(connection, chunk)
+
+    def _record_checks(self, chunk: Sequence[Checked]) -> int:
+        with self.database.write() as connection:
+            return check_records.record_checks(connection, chunk)
 
     def _record_alone(self, states: Sequence[SetState]) -> int:
         with self.database.write() as connection:
@@ -183,6 +194,8 @@ class Store:
         named |= {doc.alert.facility for doc in raised}
         sent = [doc for doc in docs if isinstance(doc, Message)]
         named |= {doc.site for doc in sent}
+        seen = [doc for doc in docs if isinstance(doc, Checked)]
+        named |= {doc.facility for doc in seen}
         told = {doc.alert.id for doc in raised}
         ids = {doc.batch.id for doc in pushes}
         used = {s.id for doc in pushes for s in doc.sets}
@@ -192,11 +205,12 @@ class Store:
         asked = (select(facilities.c.district).where(facilities.c.id.in_(named)), of_sets,
                  select(batches.c.district).where(batches.c.id.in_(ids)),
                  select(alerts.c.district).where(alerts.c.id.in_(told)),
-                 select(messages.c.district).where(messages.c.id.in_({m.id for m in sent})))
+                 select(messages.c.district).where(messages.c.id.in_({m.id for m in sent})),
+                 select(checks.c.district).where(checks.c.id.in_({doc.id for doc in seen})))
         with self.database.read() as connection:
             found = {d for query in asked for d in connection.scalars(query.distinct())}
         claimed = {doc.batch.district for doc in pushes} | {doc.district for doc in raised}
-        return found | claimed | {message.district for message in sent}
+        return found | claimed | {doc.district for doc in sent} | {doc.district for doc in seen}
 
     # ---- questions -------------------------------------------------------------------------
 
@@ -232,6 +246,16 @@ class Store:
         with self.database.read() as connection:
             return alert_queries.get_alert(connection, alert_id)
 
+    def checks(self, wanted: CheckFilter) -> Page:
+        """Shift checks, newest first."""
+        with self.database.read() as connection:
+            return check_queries.list_checks(connection, wanted)
+
+    def checks_done(self, wanted: CheckFilter) -> list[Row]:
+        """By facility: shift checks due, and those of them done."""
+        with self.database.read() as connection:
+            return check_queries.count_checks(connection, wanted)
+
     def messages(self, wanted: MessageFilter) -> Page:
         """Messages, newest first."""
         with self.database.read() as connection:
@@ -266,6 +290,8 @@ def _check(docs: Sequence[Pushed]) -> None:
             alert_records.check_raised(doc)
         elif isinstance(doc, Message):
             message_records.check_message(doc)
+        elif isinstance(doc, Checked):
+            check_records.check_checked(doc)
         else:
             recording.check_conditions(doc)
 
