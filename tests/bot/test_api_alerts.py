@@ -200,8 +200,9 @@ def strange(**values: Any) -> bytes:
 
 @pytest.mark.parametrize(("values", "words"), [
     ({"rule": "flood"}, "alert N: no rule 'flood' is known here"),
-    ({"state": "asleep"}, "'asleep'"),
-    ({"history": [{"at": "2025-03-03T08:00:00Z", "by": "P1", "what": "sung"}]}, "'sung'"),
+    ({"state": "asleep"}, "'asleep', at $[1].alert.state, is no word"),
+    ({"history": [{"at": "2025-03-03T08:00:00Z", "by": "P1", "what": "sung"}]},
+     "'sung', at $[1].alert.history[0].what, is no word"),
 ])
 def test_words_not_known_here_are_refused_in_a_sentence_and_nothing_beside_them_is_kept(
     client: FlaskClient, kept: Store, values: dict[str, Any], words: str
@@ -209,7 +210,9 @@ def test_words_not_known_here_are_refused_in_a_sentence_and_nothing_beside_them_
     answer = post(client, strange(**values))
 
     assert error(answer) == (400, "bad_request")
-    assert words in answer.get_json()["error"]["message"]
+    message = answer.get_json()["error"]["message"]
+    assert words in message
+    assert "once this Soakbell is brought up to date" in message
     assert (kept.alert("N"), kept.alert("GOOD")) == (None, None)
 
 
