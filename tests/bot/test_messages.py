@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import msgspec
 import pytest
@@ -32,7 +32,8 @@ HOUR = timedelta(hours=1)
 
 def on_record(redis: Redis) -> list[Message]:
     """What is promised to the store of messages, by when they were written."""
-    docs = {name.decode(): raw for name, raw in redis.hgetall("sb:push:doc").items()}
+    found_docs = cast("dict[bytes, bytes]", redis.hgetall("sb:push:doc"))
+    docs = {name.decode(): raw for name, raw in found_docs.items()}
     found = [read_push(name, raw) for name, raw in docs.items() if name.startswith(MESSAGE)]
     return sorted((m for m in found if isinstance(m, Message)), key=lambda m: (m.at, m.id))
 
@@ -298,10 +299,10 @@ def test_a_stranger_let_go_is_not_on_record(redis: Redis) -> None:
 # ---- the store ----------------------------------------------------------------------------------
 
 
-def message(message_id: str = "m1", minutes: float = 0, **values: object) -> Message:
+def message(message_id: str = "m1", minutes: float = 0, **values: Any) -> Message:
     at = START + timedelta(minutes=minutes)
     first = Message(record_id(message_id), "LOWF", "TAM", "LOWF-1", "bell", "P1", at, 1)
-    return replace(first, **values)  # type: ignore[arg-type]
+    return replace(first, **values)
 
 
 def test_the_newest_state_stands_in_any_order_and_any_number_of_times(store: Store) -> None:
@@ -342,7 +343,7 @@ def test_a_phone_in_a_reason_does_not_reach_the_table(store: Store) -> None:
     ({"tries": -1}, "count from 0"),
 ])  # fmt: skip
 def test_an_impossible_message_is_refused_and_nothing_written(
-    store: Store, values: dict[str, object], why: str
+    store: Store, values: dict[str, Any], why: str
 ) -> None:
     with pytest.raises(ValueError, match=why):
         store.record([message("m0"), message(**values)])
