@@ -34,8 +34,11 @@ class LogIns:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def find(self, token: str, now: datetime) -> Session | None:
-        """The session of *token*, confirmed or not, if it stands at *now*."""
+    def find(self, token: str, now: datetime, *, used: bool = True) -> Session | None:
+        """The session of *token*, confirmed or not, if it stands at *now*.
+
+        Not *used*: a page that renews itself asks, and keeps nobody logged in by that.
+        """
         joined = select(
             account_sessions.c.created_at.label("begun_at"), account_sessions.c.seen_at,
             account_sessions.c.expires_at, account_sessions.c.confirmed, accounts,
@@ -49,7 +52,7 @@ class LogIns:
                         row.confirmed)  # fmt: skip
         if not found.stands(now):
             return None
-        if now - found.seen_at >= SEEN_EVERY:
+        if used and now - found.seen_at >= SEEN_EVERY:
             self._touch(token, now)
         return found
 

@@ -65,6 +65,12 @@ class Accounts:
             return [kept_of(row) for row in connection.execute(
                 select(accounts).order_by(accounts.c.id))]  # fmt: skip
 
+    def person(self, account_id: str) -> str:
+        """The register id of whoever the account is, "" where nobody said."""
+        with self._database.read() as connection:
+            found = connection.scalar(select(accounts.c.person).where(accounts.c.id == account_id))
+        return str(found or "")
+
     def phone_holder(self, person: str) -> Person | None:
         """Whoever has the register id *person*, to be sent a code; None: nobody any more."""
         with self._database.read() as connection:

@@ -1,78 +1,52 @@
-"""The desk: sheets to read on a cheap phone or to print, for whoever is logged in.
+"""The desk: the addresses of its pages, and its papers, sheets to read or to print.
 
-Everything is read from the store and from the protocols; nothing here changes anything. No page
-names a person of the register or a phone: only ids. What an account may not see is answered as
-what is not there.
+The papers are read from the store and from the protocols; they name no person of the register and
+no phone, only ids. What an account may not see is answered as what is not there.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from flask import Blueprint, abort, g, render_template, request
 from werkzeug.exceptions import HTTPException
+from werkzeug.wrappers import Response as AnyResponse
 
 from bot import desk_card, desk_label, desk_sums
 from bot.accounts import sees
 from bot.desk_load import load_record
+from bot.desk_pages import Pages
+from bot.desk_scope import Desk
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
 from bot.login import Door
 from bot.model import Site
 from bot.pages import guard
-from bot.rules import Rules
-from bot.store import BatchFilter, Store
-from bot.wording import Wording
+from bot.store import BatchFilter
 from flows.protocol import Protocol
 
 MOST_TYPED = 40  # characters of one field
-MOST_BATCHES = 10  # of one facility, on the first page
+MOST_BATCHES = 10  # of one facility, on the page of papers
 
 
-@dataclass(frozen=True, slots=True)
-class Desk:
-    """What the pages read: the store, the rules in force, the texts, the time."""
-
-    store: Store
-    rules: Rules
-    wording: Wording
-    clock: Callable[[], datetime]
-
-    def sites(self) -> list[Site]:
-        """The facilities that whoever asks may see."""
-        return [s for s in self.store.load_register().sites()
-                if s.methods and sees(g.account, s.district, s.id)]  # fmt: skip
-
-    def site(self, facility: str) -> Site:
-        """The facility's page of the register; 404 for one that is not there for her."""
-        found = next((s for s in self.sites() if s.id == facility), None)
-        if found is None:
-            abort(404, "There is no such facility in the register.")
-        return found
-
-    def head(self, protocol: Protocol) -> dict[str, Any]:
-        """What every sheet carries: protocol, warnings."""
-        training = TRAINING
-        if protocol.confirmed:
-            training = f"Confirmed by {protocol.confirmed_by} on {protocol.confirmed_on}."
-        return {"protocol": protocol, "training": training, "first": FIRST}
-
-
-def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datetime],
-         door: Door) -> Blueprint:  # fmt: skip
+def desk(read: Desk, door: Door) -> Blueprint:
     """The blueprint of `/desk`; its pages find whoever is logged in as `flask.g.account`."""
     pages = Blueprint("desk", __name__, url_prefix="/desk")
-    views = _Views(Desk(store, rules, wording, clock))
+    views, living = _Papers(read), Pages(read)
     door.add_to(pages)
     pages.after_request(guard)
     pages.register_error_handler(HTTPException, _sorry)
     pages.register_error_handler(StoreDown, _store_down)
-    routes: Mapping[str, Callable[..., str | tuple[str, int]]] = {
-        "": views.facilities,
+    routes: Mapping[str, Callable[..., AnyResponse | str | tuple[str, int]]] = {
+        "": living.now,
+        "/batch/<batch_id>": living.batch,
+        "/facility/<facility>": living.facility,
+        "/alerts": living.alerts,
+        "/alert/<alert_id>": living.alert,
+        "/papers": views.papers,
         "/card/<facility>": views.card,
         "/paper/<facility>": views.paper,
         "/load/<batch_id>": views.load,
@@ -80,6 +54,7 @@ def desk(store: Store, rules: Rules, wording: Wording, clock: Callable[[], datet
     }
     for path, view in routes.items():
         pages.add_url_rule(path, view.__name__, view)
+    pages.add_url_rule("/alert/<alert_id>", "answer", living.answer, methods=["POST"])
     pages.add_url_rule("/<any(mix, cycle, plan):name>", "sums", desk_sums.page)
     pages.add_url_rule("/<path:_rest>", "nothing", _nothing)
     return pages
@@ -98,21 +73,21 @@ def _store_down(_: StoreDown) -> tuple[str, int]:
     return render_template("desk_sorry.html", sorry=said), 503
 
 
-# ---- the pages ---------------------------------------------------------------------------------
+# ---- the papers --------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
-class _Views:
+class _Papers:
     desk: Desk
 
-    def facilities(self) -> str:
+    def papers(self) -> str:
         """Every facility with the ways to its sheets."""
         rows = [row for row in self.desk.store.facilities()
                 if sees(g.account, row["district"], row["id"])]  # fmt: skip
         protocols = {s.id: self.desk.rules.protocol_for(s).id
                      for s in self.desk.store.load_register().sites()}  # fmt: skip
         loads = {row["id"]: self._loads(row["id"]) for row in rows if row["autoclave"]}
-        return render_template("desk_list.html", rows=rows, protocols=protocols, loads=loads,
+        return render_template("desk_papers.html", rows=rows, protocols=protocols, loads=loads,
                                training=TRAINING, first=FIRST)  # fmt: skip
 
     def _loads(self, facility: str) -> list[Any]:

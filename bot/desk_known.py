@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
 from bot.alert import Alert, AlertLine
 from bot.board import underway
-from bot.model import SetState, Site, Standing
+from bot.model import Condition, SetState, Site, Standing
 from bot.store import AlertFilter, BatchFilter, SetFilter, Store
 
 MOST_BATCHES = 50  # open ones of one district, read whole: each is a question to the store
@@ -19,25 +20,25 @@ def known(store: Store, sites: Iterable[Site], now: datetime) -> dict[str, Stand
     """The standing of each of *sites*, as far as the store has heard of it."""
     by_id = {site.id: site for site in sites}
     found = {i: Standing(i, site.name, site.zone) for i, site in by_id.items()}
-    parts: Mapping[str, dict[str, list[Any]]] = {
-        i: {"sets": [], "batches": [], "alerts": []} for i in found
-    }
     for district in sorted({site.district for site in by_id.values()}):
         for row in _sets(store, district, now):
-            if row["facility"] in parts:
-                parts[row["facility"]]["sets"].append((row["kind"], _state(row)))
-        wanted = BatchFilter(district=district, outcome="open", limit=MOST_BATCHES)
-        for row in store.batches(wanted).rows:
-            batch = store.document(row["id"]) if row["facility"] in parts else None
-            if batch:
-                parts[batch.facility]["batches"].append(underway(batch))
+            if shown := found.get(row["facility"]):
+                states = (*shown.sets, (row["kind"], _state(row)))
+                found[shown.facility] = replace(shown, sets=states)
+        for row in store.batches(_open_ones(district)).rows:
+            batch = store.document(row["id"]) if row["facility"] in found else None
+            if batch and (shown := found.get(batch.facility)):
+                running = (*shown.batches, underway(batch))
+                found[shown.facility] = replace(shown, batches=running)
         for row in store.alerts(AlertFilter(district=district, state="open"), whole=True).rows:
-            if row["facility"] in parts:
-                parts[row["facility"]]["alerts"].append(alert_of(row))
-    return {
-        i: Standing(i, shown.name, shown.zone, **{k: tuple(v) for k, v in parts[i].items()})
-        for i, shown in found.items()
-    }
+            if shown := found.get(row["facility"]):
+                alerts = (*shown.alerts, alert_of(row))
+                found[shown.facility] = replace(shown, alerts=alerts)
+    return found
+
+
+def _open_ones(district: str) -> BatchFilter:
+    return BatchFilter(district=district, outcome="open", limit=MOST_BATCHES)
 
 
 def _sets(store: Store, district: str, now: datetime) -> Iterator[Mapping[str, Any]]:
@@ -52,7 +53,8 @@ def _sets(store: Store, district: str, now: datetime) -> Iterator[Mapping[str, A
 
 def _state(row: Mapping[str, Any]) -> SetState:
     """The state behind a row, whose condition has the time in it already."""
-    condition = "READY" if row["condition"] == "EXPIRED" else row["condition"]
+    said = "READY" if row["condition"] == "EXPIRED" else row["condition"]
+    condition = cast("Condition", said)
     return SetState(row["id"], condition, row["since"], row["expires_at"], row["batch"])
 
 

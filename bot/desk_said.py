@@ -183,3 +183,12 @@ def span(minutes: float) -> str:
     if not hours:
         return f"{whole} min"
     return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def moment(text: str) -> datetime | None:
+    """The moment with its zone that *text* is, or None: another version may have kept another."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return found if found.tzinfo else None

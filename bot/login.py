@@ -39,6 +39,7 @@ from bot.scribe import Render
 COOKIE = "soakbell_desk"
 FORM_COOKIE = "soakbell_desk_form"  # before anybody is logged in: a form must bring it back
 PATH = "/desk"
+UNATTENDED = "X-Unattended"  # a page that asks by itself: nobody used it since it asked last
 READING = ("GET", "HEAD")
 MOST_ADDRESS = 300  # characters of the page to go to after the log-in
 CODE_SECONDS = int(CODE_LIFE.total_seconds())
@@ -114,7 +115,9 @@ class Door:
 
     def _session(self) -> Session | None:
         token = request.cookies.get(COOKIE, "")
-        return self.log_ins.find(token, self.clock()) if _TOKEN.fullmatch(token) else None
+        if not _TOKEN.fullmatch(token):
+            return None
+        return self.log_ins.find(token, self.clock(), used=UNATTENDED not in request.headers)
 
     # ---- the log-in ------------------------------------------------------------------------
 
@@ -255,7 +258,7 @@ def _here() -> str:
 
 def _inside(target: str) -> str:
     """*target* if it is the address of one of the desk's own pages; if not, the first page."""
-    first = url_for("desk.facilities")
+    first = url_for("desk.now")
     if len(target) > MOST_ADDRESS or not _ADDRESS.fullmatch(target):
         return first
     routes = current_app.url_map.bind("desk.invalid")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Flask, Response, redirect
+from flask import Blueprint, Flask, Response, redirect
 from redis.exceptions import RedisError
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -10,6 +10,8 @@ from bot.api import api
 from bot.config import Config
 from bot.demo_gateway import ReceiptPoster, demo_gateway
 from bot.desk import desk
+from bot.desk_messages import messages
+from bot.desk_scope import Desk
 from bot.errors import StoreDown
 from bot.gateway import read_shape
 from bot.handset import handset
@@ -40,11 +42,25 @@ def create_app(config: Config, parts: Parts) -> Flask:
     app.register_blueprint(api(parts.store, tokens_of(config), service.clock))
     door = Door(parts.accounts, parts.log_ins, service.outbox, parts.wording.render, service.clock,
                 secure=not config.demo)  # fmt: skip
-    app.register_blueprint(desk(parts.store, parts.rules, parts.wording, service.clock, door))
+    app.register_blueprint(_desk_pages(parts, door, config.region))
     _add_health(app, parts)
     if config.demo:
         _add_demo(app, config, parts)
     return app
+
+
+def _desk_pages(parts: Parts, door: Door, region: str) -> Blueprint:
+    """The desk, and under it, behind the same door, the messages and the register."""
+    read = _desk_of(parts)
+    pages = desk(read, door)
+    pages.register_blueprint(messages(read, parts.redis))
+    return pages
+
+
+def _desk_of(parts: Parts) -> Desk:
+    service = parts.service
+    return Desk(parts.store, service.sessions, parts.rules, parts.wording, service.clock,
+                service.posts.put, parts.accounts.person)  # fmt: skip
 
 
 def _add_health(app: Flask, parts: Parts) -> None:

@@ -108,7 +108,7 @@ def test_each_sees_her_own_and_the_rest_is_as_if_it_were_not_there(
     make_account(parts, "someone", role, place)
     client = app.test_client()
     log_in(client, "someone", PASSWORD)
-    listed = client.get("/desk").text
+    listed = client.get("/desk/papers").text
 
     for facility in ("HIGH", "LOWF"):
         assert (f"/desk/card/{facility}" in listed) is (facility in seen)
@@ -130,7 +130,7 @@ def test_the_label_offers_no_facility_of_others(app: Flask, parts: Parts) -> Non
 
 
 def test_the_page_says_who_is_logged_in(get: Get) -> None:
-    assert "Demonstration (administrator)" in get("/desk").text
+    assert "Demonstration (administrator)" in get("/desk/papers").text
 
 
 @pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/card/NONE"])
@@ -146,7 +146,7 @@ def test_every_answer_is_guarded_and_kept_nowhere(get: Get, path: str) -> None:
 
 
 def test_the_list_leads_to_every_sheet_of_every_facility(get: Get) -> None:
-    page = get("/desk").text
+    page = get("/desk/papers").text
 
     for facility in ("LOWF", "HIGH"):
         for sheet in ("card", "paper"):
@@ -154,7 +154,7 @@ def test_the_list_leads_to_every_sheet_of_every_facility(get: Get) -> None:
             assert get(f"/desk/{sheet}/{facility}").status_code == 200
 
 
-@pytest.mark.parametrize("path", ["/desk", "/desk/card/HIGH", "/desk/paper/HIGH"])
+@pytest.mark.parametrize("path", ["/desk/papers", "/desk/card/HIGH", "/desk/paper/HIGH"])
 def test_a_page_is_light_names_nobody_and_says_that_it_is_for_training(
     get: Get, parts: Parts, path: str
 ) -> None:

@@ -51,7 +51,7 @@ def test_a_released_load_has_every_field_of_its_record(world: World) -> None:
                  "wrapped", "changed", "Cooled and dry", "Released on"):  # fmt: skip
         assert said in answer.text
     assert "Verdict: accepted" in answer.text
-    listed = read(world, "").text
+    listed = read(world, "/papers").text
     assert f"/desk/load/{world.batch('BAG-5').id}" in listed
     assert "Imani" not in answer.text
     assert world.phones["Imani"].number.lstrip("+") not in answer.text
