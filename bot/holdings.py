@@ -108,11 +108,5 @@ def answer_retire(turn: Turn, text: str) -> bool:
     return True
 
 
-def retired(turn: Turn, amend: Amend, letter: Letter) -> None:  # noqa: ARG001
-    """It left the register: nothing here speaks of it any more."""
-    if amend.about not in {s.id for s in turn.unit.site.sets} and not held(turn, amend.about):
-        turn.unit = turn.unit.drop_set(amend.about)
-
-
 COMMANDS = {"new": new, "retire": retire}
 ANSWERS = {"new_set": answer_new, "retire": answer_retire}

@@ -10,7 +10,7 @@ from bot.alerting import answered, keep
 from bot.amend import Amend
 from bot.amends import refused
 from bot.enrolling import enrolled, not_joined, renumbered
-from bot.holdings import put_in, retired
+from bot.holdings import put_in
 from bot.model import Letter
 from bot.overview import ANSWERS
 from bot.roles import removed
@@ -22,7 +22,6 @@ AMENDED: dict[str, Callable[[Turn, Amend, Letter], None]] = {
     "enrol": enrolled,
     "number": renumbered,
     "new_set": put_in,
-    "retire": retired,
     "remove": removed,
 }
 

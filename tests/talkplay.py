@@ -26,6 +26,7 @@ UNITS = {"second": "seconds", "minute": "minutes", "hour": "hours", "day": "days
 CONDITIONS = "READY|IN PROCESS|USED|SET ASIDE|EXPIRED"
 
 
+CODE = re.compile(r"JOIN ([A-Z0-9]{6})\b|: ([A-Z0-9]{6}), once")
 WATCHED = "everything is watched"
 HOURS = "hours are kept"
 
@@ -64,6 +65,8 @@ class Player:
         self.world = world
         self.lines: list[str] = []
         self.last: Phone | None = None
+        self.code = ""
+        self.new_phones = 0
 
     def play(self, path: Path) -> None:
         """Play the talk in *path*. AssertionError names the line and shows what went before."""
@@ -120,6 +123,8 @@ class Player:
         assert contains(unread[0].text, pieces), "another text came"
         phone.read += 1
         self.lines[-1] += f"   [{unread[0].text}]"
+        if found := CODE.search(unread[0].text):
+            self.code = found[1] or found[2]
 
     def hears_nothing(self, name: str) -> None:
         phone = self._phone(name)
@@ -141,7 +146,21 @@ class Player:
     # ---- doing -------------------------------------------------------------------------------
 
     def texts(self, name: str, text: str) -> None:
-        self.world.texts(self._speaker(name), text)
+        self.world.texts(self._speaker(name), text.replace("(code)", self.code))
+
+    def unknown_phone(self, name: str) -> None:
+        assert name not in self.world.phones, f"there is a {name} already"
+        self.world.phones[name] = self._new_phone(name)
+
+    def changes_phone(self, name: str, other: str) -> None:
+        """The old phone is somebody else's now."""
+        old = self.world.phones[name]
+        self.world.phones |= {other: old, name: self._new_phone(name)}
+        old.name = other
+
+    def _new_phone(self, name: str) -> Phone:
+        self.new_phones += 1
+        return Phone(name, f"+120255501{90 + self.new_phones}")
 
     def texts_late(self, name: str, count: str, unit: str, text: str) -> None:
         written = self.world.clock() - timedelta(**{UNITS[unit]: int(count)})
@@ -259,6 +278,8 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"facility (\w+) has only: (.*)", Player.limits),
     (r"facility (\w+) soaks in (\d+) L and has in stock: (.*)", Player.stocks),
     (r"(\w+) leaves the register", Player.leaves),
+    (r"(\w+) has a phone that nobody knows", Player.unknown_phone),
+    (r"(\w+) has a new phone, and (\w+) the old one", Player.changes_phone),
     (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),
     (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
     (r"(?:([A-Z0-9-]+) )?not ready because: (.*)", Player.not_ready),
