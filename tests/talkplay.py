@@ -246,6 +246,13 @@ class Player:
         log = "\n".join(f"{line['by']}: {line['what']}" for line in row["log"])
         assert contains(log, pieces), log
 
+    def check_is(self, done: str, said: str, counted: str) -> None:
+        """The newest shift check in the store; "nobody says" is not 0."""
+        row = self.world.api("checks")["checks"][0]
+        uses = None if said == "nobody says" else int(said)
+        known = (row["done"], row["uses_said"], row["uses_counted"])
+        assert known == (done == "done", uses, int(counted)), known
+
     def cost(self, most: str) -> None:
         sent = self.world.segments_sent()
         assert sent <= int(most), f"{sent} segments went out"
@@ -284,6 +291,8 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"batch is (released|set aside|cancelled|open)", Player.batch_is),
     (r"(?:([A-Z0-9-]+) )?not ready because: (.*)", Player.not_ready),
     (r"log keeps: (.*)", Player.log_keeps),
+    (r"the store keeps a check: (done|missed), (\d+|nobody says) uses reported, (\d+) counted",
+     Player.check_is),
     (r"at most (\d+) segments have gone out", Player.cost),
     (r"the batch has cost at most (\d+) segments", Player.batch_cost),
 )
