@@ -17,7 +17,7 @@ from bot.alerting import find, over, raise_alert
 from bot.board import moved
 from bot.check_clock import RULE as CHECK
 from bot.check_clock import keep_time
-from bot.model import ClearTimer, Event, Heard, Push, Rang, SetTimer, Unit
+from bot.model import ClearTimer, Event, Heard, Push, Rang, SetState, SetTimer, Unit
 from bot.turn import Turn
 from flows.batch import Batch, Kind, short
 
@@ -133,11 +133,17 @@ def _used(turn: Turn, before: Unit) -> int:
     *unused*. Less those that are READY as before, since their batch was begun by mistake."""
     if turn.person is None or turn.unit.sets is before.sets:
         return 0
-    was = [s.id for s in before.sets.values() if s.now(turn.now) == "READY"]
-    gone = ("USED", "IN PROCESS")
-    used = sum(turn.unit.state_of(i).condition in gone for i in was if i not in turn.unused)
+    was = [s for s in before.sets.values() if s.now(turn.now) == "READY"]
+    used = sum(_spent(s, turn.unit.state_of(s.id)) for s in was if s.id not in turn.unused)
     closed = (e for e in turn.effects if isinstance(e, Push) and e.batch.outcome == "cancelled")
     return used - sum(s.condition == "READY" for push in closed for s in push.sets)
+
+
+def _spent(was: SetState, now: SetState) -> bool:
+    """Whether a READY set is to be cleaned, or was in the meantime: a batch told from paper makes
+    it READY anew in one turn."""
+    anew = now.condition == "READY" and now.batch != was.batch
+    return anew or now.condition in ("USED", "IN PROCESS")
 
 
 # ---- the matters ----------------------------------------------------------------------------

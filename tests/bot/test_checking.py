@@ -248,6 +248,34 @@ def test_a_batch_begun_by_mistake_is_no_use() -> None:
     assert (begun, made.unit.check.counted, made.unit.tally.uses) == (1, 0, 0)
 
 
+def test_a_set_cleaned_on_paper_and_told_later_was_used() -> None:
+    made = ward()
+
+    made.says("LATE BAG-1 DONE ALL BOIL 0700 OUT 0722 COUNT 7 TEST GOOD WRAP 0815", "1")
+
+    assert made.condition("BAG-1") == "READY"
+    assert (made.unit.check.counted, made.unit.tally.uses) == (1, 1)
+
+
+def test_a_set_that_a_failed_spore_test_calls_back_was_not_used() -> None:
+    made = ward()
+    loaded = replace(made.unit.state_of("BAG-1"), load="41")
+    made.unit = made.unit.put_set(loaded)
+
+    made.says("SPORES", "2")
+
+    assert made.condition("BAG-1") == "USED"
+    assert (made.unit.check.counted, made.unit.tally.uses) == (0, 0)
+
+
+def test_what_is_played_is_no_use() -> None:
+    made = ward()
+
+    made.says("PRACTISE", "1", "1")
+
+    assert (made.unit.check.counted, made.unit.tally.uses) == (0, 0)
+
+
 # ---- what lies beneath -----------------------------------------------------------------------
 
 
