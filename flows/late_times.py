@@ -17,7 +17,8 @@ ORDER = ("vinegar_in", "vinegar_out", "in", "out", "stored")
 # and its earlier end.
 STARTS = ("vinegar_in", "in")
 # A clock of 24 hours cannot tell whether 2130 after 2152 is a slip or the next day. Half a day
-# after the time before is where that begins; then the day is asked for.
+# after the time before is where that begins; then the days are asked for, and no exposure is so
+# long.
 MOST_GAP = timedelta(hours=12)
 # A date far ahead is one of the year before; one just ahead is a slip.
 AHEAD = timedelta(days=183)
@@ -121,12 +122,17 @@ def _placed(
     """The moments of *told*, on the newest day on which none lies after *sent*."""
     today = sent.astimezone(ZoneInfo(zone)).date()
     first = told[0].day
+    # A later time with a day of its own says which day the first was; else nothing does, and a
+    # reading that cannot be is no reason to try an older day.
+    tells = any(t.day for t in told[1:])
     days = [first] if first else [today - timedelta(days=n) for n in range(most_days)]
     slip = Slip("future", told[-1].clock)
     for day in days:
         moments = _on(told, day, zone)
         if isinstance(moments, Slip):
             slip = moments
+            if not tells:
+                break
             continue
         late = next((t for t in told if moments[t.part] > sent), None)
         if late is None:
@@ -146,8 +152,11 @@ def _on(told: list[_Told], day: date, zone: str) -> dict[str, datetime] | Slip:
             moment = moment_at(day + timedelta(days=1), t.clock, zone, start=t.part in STARTS)
         if moment is None:
             return Slip("no_clock", t.clock)
-        if before and last and (moment < last or (t.day is None and moment - last > MOST_GAP)):
-            return Slip("order", t.clock, before.clock)
+        if before and last:
+            # Only what was stored may be days away, and only where both days were told.
+            far = t.part != "stored" or t.day is None or told[0].day is None
+            if moment < last or (far and moment - last > MOST_GAP):
+                return Slip("order", t.clock, before.clock)
         moments[t.part] = moment
         day, before = moment.astimezone(ZoneInfo(zone)).date(), t
     return moments
