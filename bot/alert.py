@@ -88,7 +88,8 @@ class Watch:
     """What a facility's clock goes by: *due* when it must look next, *heard* when anybody there
     last said something, *since* when it was first looked at. *empty*: since when no set of a kind
     has been READY; *few*: since when there are fewer than the least. *ended*: the alerts closed
-    last, the newest last."""
+    last, the newest last. *settled*: matters that somebody called solved, each with the moment from
+    which it is looked at again."""
 
     due: datetime | None = None
     since: datetime | None = None
@@ -96,6 +97,7 @@ class Watch:
     empty: Mapping[str, datetime] = field(default_factory=dict)
     few: Mapping[str, datetime] = field(default_factory=dict)
     ended: tuple[Ended, ...] = ()
+    settled: Mapping[str, datetime] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -243,11 +243,25 @@ def answered(turn: Turn, alert: Alert, letter: Letter) -> None:
         asked = [line.by for line in alert.history if line.what == "asked"]
         people = [turn.unit.site.by_id(i) for i in dict.fromkeys(asked)]
         _say_to(turn, [p for p in people if p], alert, letter)
+    if letter.kind == "solved":
+        _settle(turn, alert)
     rule = turn.rules.alerts.rule(alert.rule)
     if letter.kind == "passed" and rule:
         _pass_on(turn, replace(alert, state="open"), rule, letter)
     else:
         keep(turn, alert)
+
+
+def settled_key(rule_id: str, matter: str) -> str:
+    """The name of a matter among those that were called solved."""
+    return f"{rule_id} {matter}"
+
+
+def _settle(turn: Turn, alert: Alert) -> None:
+    """What lasts although somebody called it solved is an alert again the next morning."""
+    watch = turn.unit.watch
+    settled = {**watch.settled, settled_key(alert.rule, alert.matter): morning(turn)}
+    turn.unit = replace(turn.unit, watch=replace(watch, settled=settled))
 
 
 def _pass_on(turn: Turn, alert: Alert, rule: AlertRule, letter: Letter) -> None:

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bot.alert import Tally
-from bot.alerting import find, over, raise_alert
+from bot.alerting import find, over, raise_alert, settled_key
 from bot.board import moved
 from bot.check_clock import RULE as CHECK
 from bot.check_clock import keep_time
@@ -36,6 +36,11 @@ class Matter:
     by: str = ""
     facts: Mapping[str, str] = field(default_factory=dict)
 
+    @property
+    def key(self) -> str:
+        """Its name among those that were called solved."""
+        return settled_key(self.rule, self.name)
+
 
 def look(turn: Turn, before: Unit, event: Event) -> None:
     """After everything else of a turn: raise, close, and set the timer for the next look."""
@@ -49,12 +54,13 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
     for alert in tuple(turn.unit.alerts.values()):
         if alert.rule in LASTING and (alert.rule, alert.matter) not in now:
             over(turn, alert)
+    settled = _settled(turn, matters)
     for matter in now.values():
-        if find(turn, matter.rule, matter.name) is None:
+        if find(turn, matter.rule, matter.name) is None and matter.key not in settled:
             raise_alert(
                 turn, matter.rule, matter.name, matter.batch, by=matter.by, facts=matter.facts
             )
-    moments = [*(m.moment for m in matters), *(m for m in woken if m)]
+    moments = [*(m.moment for m in matters), *(m for m in woken if m), *settled.values()]
     due = min((m for m in moments if m > turn.now), default=None)
     rung = isinstance(event, Rang) and event.batch_id == WATCH
     if due and (rung or due != turn.unit.watch.due):
@@ -63,6 +69,15 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
         turn.effects.append(ClearTimer(WATCH))
     if due != turn.unit.watch.due:
         turn.unit = replace(turn.unit, watch=replace(turn.unit.watch, due=due))
+
+
+def _settled(turn: Turn, matters: Iterable[Matter]) -> Mapping[str, datetime]:
+    """What was called solved and is still so: it is not raised again before its moment."""
+    watch, lasting = turn.unit.watch, {m.key for m in matters if m.moment <= turn.now}
+    left = {k: until for k, until in watch.settled.items() if k in lasting and turn.now < until}
+    if left != watch.settled:
+        turn.unit = replace(turn.unit, watch=replace(watch, settled=left))
+    return left
 
 
 def _note(turn: Turn, event: Event) -> None:

@@ -301,6 +301,28 @@ def test_after_it_was_solved_the_same_matter_is_a_new_alert() -> None:
     assert the(ward, "step").id != first.id
 
 
+def test_what_lasts_though_called_solved_is_an_alert_again_in_the_morning_and_not_before() -> None:
+    ward = still(with_only("still"))
+    ward.goes_by(minutes=45)
+    first = the(ward, "still")
+    answer(ward, first, "solved", "she comes")
+    ward.goes_by(seconds=(MORNING - ward.now).total_seconds() - 1)
+    assert alerts(ward) == []
+    ward.goes_by(seconds=1)
+
+    assert the(ward, "still").id != first.id
+
+
+def test_what_was_called_solved_and_ended_is_an_alert_at_once_when_it_comes_again() -> None:
+    ward = still(with_only("still"))
+    ward.goes_by(minutes=45)
+    answer(ward, the(ward, "still"), "solved", "she comes")
+    ward.says("1")
+    ward.goes_by(minutes=45)
+
+    assert len(alerts(ward)) == 1
+
+
 def test_a_question_goes_to_the_facility_and_its_words_come_back() -> None:
     ward = cut_short()
     alert = the(ward, "step")
