@@ -183,7 +183,8 @@ def by_code(turn: Turn, text: str) -> bool:
     place = code.rpartition("-")[0].upper()
     if closed is None and place not in {turn.unit.site.id.upper(), *turn.unit.board}:
         return False
-    finish(turn, Prompt("note.closed", {"code": closed.id if closed else code.upper()}))
+    known = {"code": closed.id if closed else code.upper()}
+    finish(turn, Prompt("note.closed" if closed else "note.no_alert", known))
     return True
 
 

@@ -120,6 +120,7 @@ class World:
         people = {p.name: Phone(p.name, p.phone) for s in register.sites() for p in s.people}
         people |= {p.name: Phone(p.name, p.phone) for s in register.sites() for p in s.supervisors}
         self.phones = {**people, "Stranger": Phone("Stranger", STRANGER)}
+        self.settle()  # each facility has looked at its time, and shows itself to its district
 
     def __enter__(self) -> World:
         return self

@@ -224,12 +224,16 @@ def test_the_code_alone_or_with_nonsense_shows_the_alert() -> None:
         assert state(district, "LOWF-12") == "open"
 
 
-@pytest.mark.parametrize("text", ["LOWF-12 2", "LOWF-12", "LOWF-99 1"])
+@pytest.mark.parametrize("text", ["LOWF-12 2", "LOWF-12", "LOWF-12 what now"])
 def test_an_alert_that_is_closed_is_said_to_be_closed(text: str) -> None:
     district = told_one()
     district.says("LOWF-12 3 all done")
 
     assert f"{text.split(maxsplit=1)[0]} is closed." in district.says(text)
+
+
+def test_a_code_that_was_never_given_is_said_not_to_be_open() -> None:
+    assert "No open alert LOWF-99." in told_one().says("lowf-99 1")
 
 
 def test_the_word_is_cut_and_holds_no_number_of_a_phone() -> None:
@@ -456,7 +460,7 @@ def test_at_the_end_of_a_silence_comes_what_is_open_and_she_counts_as_told() -> 
 
     [(phone, _, text)] = district.above.said
     assert phone == JUMA
-    assert "1 wait for you. Alerts: 1 LOWF-12 step missed" in text
+    assert "Waiting for you: 1. Alerts: 1 LOWF-12 step missed" in text
     assert "LOWF-13" not in text
     assert district.alert("LOWF-12").told == ("P4", "P8")  # type: ignore[union-attr]
     assert "LOWF-12 BAG-1" in district.says("1", sent=district.now), "a digit answers none"
@@ -514,8 +518,8 @@ def test_in_the_morning_each_hears_once_of_all_that_she_has_not_answered() -> No
     district.says("HIGH-4 1")
     texts = {phone: text for phone, _, text in at_morning(district)}
 
-    assert "2 wait for you. Alerts: 1 LOWF-12 step missed 2 HIGH-3 step missed" in texts[JUMA]
-    assert "1 wait for you. Alerts: 1 LOWF-12 step missed" in texts[LINDIWE]
+    assert "Waiting for you: 2. Alerts: 1 LOWF-12 step missed 2 HIGH-3 step missed" in texts[JUMA]
+    assert "Waiting for you: 1. Alerts: 1 LOWF-12 step missed" in texts[LINDIWE]
     assert "HIGH" not in texts[LINDIWE]
     assert district.above.timers["watch"] == MORNING + timedelta(days=1)
 
