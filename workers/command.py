@@ -21,13 +21,18 @@ from waitress.server import create_server
 import bot.cli
 from bot.cli import GOOD, USAGE, Command
 from bot.config import Config, demo_config, from_env
+from bot.past import Life, plant, records
+from bot.register import Register
 from bot.register_files import read_register
 from bot.rows_stock import as_if_new
+from bot.scribe import Scribe
+from bot.store import BatchFilter
 from bot.web import create_app
-from bot.wiring import announce, build, connect
+from bot.wiring import Parts, announce, build, connect
 from workers import __main__ as processes
 from workers.embedded import Embedded
 
+DEMO_DAYS = 91  # three months
 DEMO_BOTTLE_AGE = timedelta(days=14)  # of the newest bottle in its cupboard
 DEMO_REGISTER = Path(bot.cli.__file__).parent / "demo"
 
@@ -45,6 +50,10 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--speed", type=float, default=1.0, help="how many times faster soaks run")
     parser.add_argument("--data", type=Path, help="folder for the store; default: a temporary one")
     parser.add_argument("--no-browser", action="store_true", help="do not open a browser")
+    parser.add_argument(
+        "--past", type=int, default=DEMO_DAYS, help="days of an invented past, 0 for none"
+    )
+    parser.add_argument("--seed", type=int, default=1, help="another number, another past")
 
 
 def _demo(words: argparse.Namespace) -> int:
@@ -52,16 +61,23 @@ def _demo(words: argparse.Namespace) -> int:
     with tempfile.TemporaryDirectory(prefix="soakbell-") as temporary:
         data = words.data or Path(temporary)
         data.mkdir(parents=True, exist_ok=True)
-        return run_demo(demo_config(words.port, data, words.speed), words.port, words.no_browser)
+        config = demo_config(words.port, data, words.speed)
+        return run_demo(config, words.port, words.no_browser, words.past, words.seed)
 
 
-def run_demo(config: Config, port: int, no_browser: bool) -> int:
+def run_demo(
+    config: Config, port: int, no_browser: bool, past_days: int = 0, seed: int = 1
+) -> int:  # fmt: skip
     """Everything in this process until a signal: web, sweep, workers, the demo's own gateway."""
     redis = connect(config)
     parts = build(config, redis)
     register = read_register(DEMO_REGISTER, None)
     newest = parts.service.clock().date() - DEMO_BOTTLE_AGE
-    announce(parts, replace(register, stock=as_if_new(register.stock, newest)))
+    register = replace(register, stock=as_if_new(register.stock, newest))
+    announce(parts, register)
+    if past_days > 0 and not parts.store.batches(BatchFilter(limit=1)).rows:
+        print(f"making {past_days} days of an invented past ...", flush=True)
+        make_past(parts, register, past_days, seed)
     embedded = Embedded(
         parts.service, lambda: redis, parts.service.clock, config.sweep_tick_ms / 1000
     )
@@ -86,6 +102,17 @@ def run_demo(config: Config, port: int, no_browser: bool) -> int:
         embedded.stop()
         parts.store.close()
     return GOOD
+
+
+def make_past(parts: Parts, register: Register, days: int, seed: int) -> None:
+    """Let the district live through *days* that end now, into the store and the conversations."""
+    service, now = parts.service, parts.service.clock()
+    scribe = Scribe(service.render, service.count_parts)
+    rules = replace(parts.rules, hasten=1.0)
+    life = Life(register.sites(), rules, scribe, now - timedelta(days=days), now, seed)
+    past = life.live()
+    parts.store.record(records(past))
+    plant(parts.redis, past)
 
 
 def _stop_on_signal() -> None:
