@@ -175,8 +175,11 @@ def _today_rows(turn: Turn) -> list[Row]:
     shown = _standings(turn)
     tallies = [s.tally for s in shown if s.tally.day == _day(s, turn.now).isoformat()]
     values: dict[str, Shown] = {
-        name: sum(getattr(t, name) for t in tallies)
-        for name in ("begun", "released", "set_aside", "uses", "alerts")
+        "begun": sum(t.begun for t in tallies),
+        "released": sum(t.released for t in tallies),
+        "set_aside": sum(t.set_aside for t in tallies),
+        "uses": sum(t.uses for t in tallies),
+        "alerts": sum(t.alerts for t in tallies),
     }
     rows = [Row("", Prompt("today.work", values))] if shown else []
     silent = [s.facility for s in shown if not (s.heard and _day(s, s.heard) == _day(s, turn.now))]

@@ -11,6 +11,7 @@ from typing import get_args
 import pytest
 
 import bot
+from bot.alert import AlertDeed
 from bot.alerting import STATES
 from bot.amend import AmendKind
 from bot.amending import Refusal
@@ -19,6 +20,7 @@ from bot.catalogues import load_catalogues
 from bot.commands import COMMANDS
 from bot.dangers import KINDS
 from bot.machine import CARRIER_INFO, CARRIER_START, CARRIER_STOP
+from bot.overview import ANSWERS as ANSWERED
 from bot.recipes import Why
 from bot.screens import ANSWERS
 from bot.showing import CONDITIONS
@@ -32,6 +34,7 @@ from flows.readiness import SIGHTS
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
 from flows.stage import Stage
+from flows.supervision import SCREENS as OVERLAID
 
 ENGLISH = load_catalogues()["en"]
 BOT = Path(bot.__file__).parent
@@ -93,6 +96,17 @@ BUILT: dict[str, set[str]] = {
         *(f"kind.{kind}" for kind in get_args(Kind)),
         *(f"found.{sight.what}" for sight in SIGHTS.values() if sight.becomes),
     },
+    # overview, paging, answers: the screens that lie over whatever a person is at
+    "f'alert.line.{line.what}'": {f"alert.line.{deed}" for deed in get_args(AlertDeed)
+                                  if deed not in ("told", "over")},
+    "f'ready.{kind}'": {f"ready.{kind}" for kind in get_args(Kind)},
+    "f'{batch.stage}.title'": {f"{s}.title" for s in STAGES},
+    "f'screen.{screen.id}'": {f"screen.{s}" for s in OVERLAID},
+    "'none.alerts' if screen.rows in ('alerts', 'alert') else f'none.{screen.id}'": {
+        "none.alerts", *(f"none.{s.id}" for s in OVERLAID.values()
+                         if s.rows and s.rows not in ("alerts", "alert")),
+    },
+    "done": {f"alert.done.{deed}" for deed in (*ANSWERED, "replied", "known")},
     "LOAD_WHY[last.stage]": set(LOAD_WHY.values()),
     "f'late.form.{part}'": {f"late.form.{p}" for p in PARTS},
     "f'late.part.{p}'": {f"late.part.{p}" for p in PARTS},
@@ -112,7 +126,7 @@ BUILT: dict[str, set[str]] = {
     "f'role.{role}'": {"role.nurse", "role.in_charge"},
     "f'amend.{amend.kind}'": {f"amend.{kind}" for kind in get_args(AmendKind)},
     "f'amend.why.{why}'": {f"amend.why.{why}" for why in get_args(Refusal) if why},
-    "foot": {"foot", "foot.number", "foot.page", "foot.screen"},
+    "foot": {"foot", "foot.number", "foot.page", "foot.screen", "foot.more"},
     "mark": {"practice.mark", "demo.mark"},
     "_ending(batch, some_aside=bool(gone))": {
         f"closed.{how}" for how in ("ready", "ready_aside", "practised", "aside", "cancelled")
