@@ -7,6 +7,7 @@ kept at all. What is kept went through the same rules as every batch (`bot.late_
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime
@@ -57,7 +58,7 @@ def _read(turn: Turn) -> tuple[Parts, list[Slip]]:
     language = turn.person.language if turn.person else "en"
     known = turn.rules.late_words
     words = {**known.get("en", {}), **known.get(language, {})}
-    first = turn.words.replace(",", " ").split(maxsplit=1)
+    first = re.split(r"[\s,.:]+", turn.words.strip(), maxsplit=1)
     text = first[1] if len(first) > 1 and turn.rules.command(language, first[0]) == "late" else ""
     return read_late(text, words, {s.id for s in turn.unit.site.sets})
 

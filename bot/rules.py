@@ -61,7 +61,7 @@ class Rules:
         follows LATE, ADD and others is read by each of them.
         """
         word = text.strip().strip(".!").upper()
-        first = word.replace(",", " ").split(" ", 1)[0].strip(".!:")
+        first = next(iter(word.replace(",", " ").split()), "").strip(".!:")
         for words in (self.commands.get(language, {}), self.commands.get("en", {})):
             if word in words:
                 return words[word]

@@ -93,6 +93,14 @@ def test_the_store_is_sent_the_batch_and_its_sets_once() -> None:
     assert not any(isinstance(e, Conditions) for e in effects)
 
 
+@pytest.mark.parametrize("begins", ["late, ", " Late: ", "LATE\n"])
+def test_it_is_heard_however_it_is_written(begins: str) -> None:
+    """Commas within it are its own: 0,5 is a number."""
+    written = BOTH.removeprefix("LATE ").lower().replace("0.5", "0,5").replace("7 3", "7,3")
+
+    assert kept(begins + written).ended.outcome == "released"
+
+
 def test_vinegar_is_told_with_its_two_times() -> None:
     told = kept(BOTH + " VINEGAR 2040 2050")
 
