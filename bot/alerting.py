@@ -98,7 +98,16 @@ def came_up(turn: Turn, alert: Alert) -> None:
     elif alert.waiting:
         wake(turn)
     else:
-        advance(turn, alert, rule, forced=True)
+        _all_due(turn)
+
+
+def _all_due(turn: Turn) -> None:
+    """Every alert whose next step is due: what is due together is told together."""
+    for alert in tuple(turn.unit.alerts.values()):
+        rule = turn.rules.alerts.rule(alert.rule)
+        due = alert.due is not None and alert.due <= turn.now
+        if rule and due and alert.state == "open" and not alert.waiting:
+            advance(turn, alert, rule, forced=True)
 
 
 def wake(turn: Turn) -> None:

@@ -13,11 +13,12 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bot.alert import Tally
-from bot.alerting import find, over, raise_alert, settled_key
+from bot.alert_words import digest_prompt
+from bot.alerting import find, keep, over, raise_alert, settled_key
 from bot.board import moved
 from bot.check_clock import RULE as CHECK
 from bot.check_clock import keep_time
-from bot.model import ClearTimer, Event, Heard, Push, Rang, SetState, SetTimer, Unit
+from bot.model import ClearTimer, Event, Heard, Push, Rang, Say, SetState, SetTimer, Unit
 from bot.turn import Turn
 from flows.batch import Batch, Kind, short
 
@@ -56,7 +57,10 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
             over(turn, alert)
     settled = _settled(turn, matters)
     for matter in now.values():
-        if find(turn, matter.rule, matter.name) is None and matter.key not in settled:
+        alert = find(turn, matter.rule, matter.name)
+        if alert and alert.facts != matter.facts:
+            keep(turn, replace(alert, facts=matter.facts))
+        elif alert is None and matter.key not in settled:
             raise_alert(
                 turn, matter.rule, matter.name, matter.batch, by=matter.by, facts=matter.facts
             )
@@ -69,6 +73,23 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
         turn.effects.append(ClearTimer(WATCH))
     if due != turn.unit.watch.due:
         turn.unit = replace(turn.unit, watch=replace(turn.unit.watch, due=due))
+    _together(turn)
+
+
+def _together(turn: Turn) -> None:
+    """What the clock found at one moment is one text for each person, the first by name."""
+    told: dict[str, list[Say]] = {}
+    for effect in turn.effects:
+        if isinstance(effect, Say) and effect.prompt.key in ("alert.told", "alert.nudge"):
+            alert = turn.unit.alerts.get(effect.batch_id)
+            if alert and alert.rule in LASTING:
+                told.setdefault(effect.phone, []).append(effect)
+    for says in told.values():
+        if len(says) > 1:
+            alerts = [turn.unit.alerts[s.batch_id] for s in says]
+            one = replace(says[0], prompt=digest_prompt(alerts))
+            rest = [e for e in turn.effects if not any(e is s for s in says)]
+            turn.effects = [*rest, one]
 
 
 def _settled(turn: Turn, matters: Iterable[Matter]) -> Mapping[str, datetime]:
@@ -201,14 +222,23 @@ def _unstarted(turn: Turn) -> Iterable[Matter]:
             yield Matter("unstarted", card.id, state.since + after, facts={"sets": card.id})
 
 
-def _readiness(turn: Turn) -> Iterable[Matter]:
-    watch, least = turn.unit.watch, dict(turn.unit.site.least_ready)
-    for rule_id, since in (("none_ready", watch.empty), ("few_ready", watch.few)):
-        after = _after(turn, rule_id)
-        for kind, moment in since.items() if after is not None else ():
-            facts = {"kind": kind, "least": str(least.get(kind, 1))}  # type: ignore[call-overload]
-            if after is not None:
-                yield Matter(rule_id, kind, moment + after, facts=facts)
+def _none_ready(turn: Turn) -> Iterable[Matter]:
+    """Kinds of which no set is READY: one matter, however many kinds."""
+    after, empty = _after(turn, "none_ready"), turn.unit.watch.empty
+    if after is None or not empty:
+        return
+    first = min(empty.values()) + after
+    kinds = [kind for kind, since in empty.items() if since + after <= max(first, turn.now)]
+    facts = {"kind": kinds[0] if len(kinds) == 1 else "both"}
+    yield Matter("none_ready", "facility", first, facts=facts)
+
+
+def _few_ready(turn: Turn) -> Iterable[Matter]:
+    after, least = _after(turn, "few_ready"), dict(turn.unit.site.least_ready)
+    for kind, since in turn.unit.watch.few.items() if after is not None else ():
+        facts = {"kind": kind, "least": str(least.get(kind, 1))}  # type: ignore[call-overload]
+        if after is not None:
+            yield Matter("few_ready", kind, since + after, facts=facts)
 
 
 def _expired(turn: Turn) -> Iterable[Matter]:
@@ -254,7 +284,8 @@ PROVIDERS: tuple[Callable[[Turn], Iterable[Matter]], ...] = (
     _standing_still,
     _left_in,
     _unstarted,
-    _readiness,
+    _none_ready,
+    _few_ready,
     _expired,
     _silent,
     _undelivered,

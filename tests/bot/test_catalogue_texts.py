@@ -93,7 +93,7 @@ BUILT: dict[str, set[str]] = {
     "hint": {"alert.hint.above", "alert.hint.here"},
     "key.format(facts[hole])": {
         *(f"{s}.title" for s in STAGES), *(f"reason.{r}" for r in REASONS),
-        *(f"kind.{kind}" for kind in get_args(Kind)),
+        *(f"kind.{kind}" for kind in (*get_args(Kind), "both")),
         *(f"found.{sight.what}" for sight in SIGHTS.values() if sight.becomes),
     },
     # overview, paging, answers: the screens that lie over whatever a person is at
@@ -126,7 +126,8 @@ BUILT: dict[str, set[str]] = {
     "f'role.{role}'": {"role.nurse", "role.in_charge"},
     "f'amend.{amend.kind}'": {f"amend.{kind}" for kind in get_args(AmendKind)},
     "f'amend.why.{why}'": {f"amend.why.{why}" for why in get_args(Refusal) if why},
-    "foot": {"foot", "foot.number", "foot.page", "foot.screen", "foot.more"},
+    "foot": {"foot", "foot.number", "foot.page", "foot.screen", "foot.more",
+             "foot.eight"},
     "mark": {"practice.mark", "demo.mark"},
     "_ending(batch, some_aside=bool(gone))": {
         f"closed.{how}" for how in ("ready", "ready_aside", "practised", "aside", "cancelled")

@@ -152,10 +152,13 @@ def test_no_bag_ready_is_an_alert_and_over_with_the_next_ready_one() -> None:
     ward.says("MENU")
     took = raised_after(ward, "none_ready", hours=5)
     assert took == timedelta(minutes=240)
-    assert sorted(a.matter for a in ward.unit.alerts.values()) == ["bag", "suction"]
+    (alert,) = ward.unit.alerts.values()
+    assert alert.facts["kind"] == "both"
     play(ward)
+    assert [a.facts["kind"] for a in ward.unit.alerts.values()] == ["suction"]
+    play(ward, "SUC-1")
 
-    assert [a.matter for a in ward.unit.alerts.values()] == ["suction"]
+    assert rules_open(ward) == []
 
 
 def test_fewer_ready_than_the_facility_s_own_least() -> None:
@@ -185,6 +188,21 @@ def test_sets_of_one_batch_expire_as_one_matter() -> None:
 
     (alert,) = ward.unit.alerts.values()
     assert alert.facts["sets"] == "BAG-1+SUC-1"
+
+
+def test_what_is_found_at_one_moment_is_one_text_for_each_person() -> None:
+    ward = play(small("unstarted"), "BAG-1 SUC-1")
+    ward.says("OPENED BAG-1 SUC-1")
+    ward.said.clear()
+    ward.goes_by(minutes=121)
+    assert rules_open(ward) == ["unstarted", "unstarted"]
+    texts = [(phone, text) for phone, kind, text in ward.said if kind == "alert"]
+    assert len(texts) == 1
+    assert all(a.id in texts[0][1] for a in ward.unit.alerts.values())
+    ward.goes_by(minutes=60)
+
+    assert len(heard(ward, CHIEF)) == 1
+    assert all("CHIEF" in a.told for a in ward.unit.alerts.values())
 
 
 # ---- silence ---------------------------------------------------------------------------------
@@ -253,7 +271,7 @@ def test_practice_never_stands_still() -> None:
     play(ward, until="soak")
     ward.goes_by(hours=5)
 
-    assert rules_open(ward) == ["none_ready", "none_ready"]
+    assert rules_open(ward) == ["none_ready"]
 
 
 def test_looking_moves_no_batch_and_no_set() -> None:
