@@ -76,6 +76,8 @@ def page(
     most = min(MOST_PICKED if screen.pick else MOST_ROWS, len(rows) - start)
     count = min(1, most)
     best = _text(turn, screen, note, rows, start, count)
+    if not _fits(turn, best) and count < len(rows) - start:
+        best = _text(turn, screen, note, rows, start, count, "foot.eight")
     while count < (most if turn.rules.fits else min(most, FEW)):
         longer = _text(turn, screen, note, rows, start, count + 1)
         if not _fits(turn, longer):
@@ -90,16 +92,17 @@ def _fits(turn: Turn, prompt: Prompt) -> bool:
 
 
 def _text(
-    turn: Turn, screen: Screen, note: Prompt | None, rows: Sequence[Row], start: int, count: int
-) -> Prompt:
+    turn: Turn, screen: Screen, note: Prompt | None, rows: Sequence[Row], start: int, count: int,
+    foot: str = "foot.more",
+) -> Prompt:  # fmt: skip
     shown = rows[start : start + count]
     left = len(rows) - start - len(shown)
     values = _values(turn, screen)
     values["options"] = numbered([r.text for r in shown]) if screen.pick else ""
     parts: dict[str, Shown] = {f"row{n}": r.text for n, r in enumerate(shown)}
     values["rows"] = Prompt("parts", parts) if parts else ""
-    values["more"] = f" (+{left})" if left else ""
-    text = framed(Prompt(f"screen.{screen.id}", values), "foot.more" if left else "foot.screen")
+    values["more"] = f" (+{left})" if left and foot == "foot.more" else ""
+    text = framed(Prompt(f"screen.{screen.id}", values), foot if left else "foot.screen")
     return noted(note, text) if note else text
 
 

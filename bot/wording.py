@@ -16,6 +16,8 @@ from flows.prompts import Catalogue, fill, fits
 NAME_LENGTH = 12
 # A recall names every set that must not be used, however long the text becomes.
 NEVER_SQUEEZED = ("recall",)
+# Half a code answers nothing, and half of somebody's words may mean something else.
+NEVER_CUT = ("code", "word")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ class _Speaker:
             return self._day(value.at.astimezone(self.zone))
         if isinstance(value, datetime):
             return value.astimezone(self.zone).strftime("%H:%M")
-        if self.squeeze and isinstance(value, str):
+        if self.squeeze and isinstance(value, str) and name not in NEVER_CUT:
             value = _squeezed(value)
         return str(value)[:NAME_LENGTH].rstrip() if name == "name" else str(value)
 

@@ -33,6 +33,8 @@ from flows.release import ORDER
 from flows.reprocess import REPROCESS
 from flows.stage import Stage
 from flows.strengths import Stock
+from flows.supervision import SCREENS as OVERLAID
+from tests.bot.above_stand import above_screens, of_alerts
 
 ENGLISH = load_catalogues()["en"]
 WORDING = Wording(load_catalogues())
@@ -261,6 +263,7 @@ def screens() -> Iterator[tuple[str, Prompt]]:
         turn.put_talk(screen=screen, choices=choices, batch="" if screen == "home" else "B0")
         show(turn)
         yield f"screen {screen}", replied(turn)
+    yield from above_screens(RULES, NOW)
 
 
 def statuses() -> Iterator[tuple[str, Prompt]]:
@@ -329,6 +332,11 @@ OF_THE_REGISTER = ("add.", "join.", "number.", "amend.", "away.", "shift.", "new
                    "spares.", "received.", "role.", "remove.", "alert.spares")  # fmt: skip
 
 
+OF_ALERTS = (
+    "alert.", "note.closed", "note.no_alert", "quiet.", "place", "ready.", "overdue.", "today.",
+)  # fmt: skip
+
+
 def holes_filled(key: str) -> Prompt:
     """The text of *key* with the longest value in each of its holes."""
     names = batch("wash", members("both", LISTED)).names
@@ -367,6 +375,8 @@ def holes_filled(key: str) -> Prompt:
         values["bell"] = longest_of(".bell", {"sets": names})
     if key == "not_ready.ask":
         values["why"] = longest_of("finding.", {"what": what, "set": SET_ID})
+    if key.startswith(OF_ALERTS) or key.removeprefix("screen.") in OVERLAID:
+        values |= of_alerts(key, NOW)
     if key.startswith(("mix.", "stock.")) or key.removeprefix("screen.") in SCREENS:
         values |= of_the_mix(key)
     return Prompt(key, values)
