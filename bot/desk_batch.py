@@ -19,7 +19,7 @@ from flows.protocol import Protocol
 from flows.release import RANK, exposed_seconds, findings
 
 STARTS = {"exposure_started": "exposed", "vinegar_started": "vinegar_out"}
-RUNNING, BROKEN, BACK = "runs still", "broken off: does not count", "taken back: does not count"
+RUNNING, BROKEN, BACK = "still in", "broken off: does not count", "taken back: does not count"
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +129,9 @@ def _exposures(
         what = "vinegar" if start.mark == "vinegar_started" else _method_at(batch, start)
         need = _needed(batch, start, what, protocol)
         end, how = _end(batch, start, gone)
-        lasted = exposed_seconds(start, end) * batch.hasten / 60 if end else None
+        so_far = (teller.now - start.at).total_seconds()
+        seconds = exposed_seconds(start, end) if end else so_far if how == RUNNING else None
+        lasted = None if seconds is None else seconds * batch.hasten / 60
         yield Exposure(
             what=what, began=teller.moment(start.at, site.zone),
             ended=teller.moment(end.at, site.zone) if end else "",

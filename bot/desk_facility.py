@@ -14,8 +14,11 @@ from bot.desk_said import KINDS, ROLES, Teller, moment
 from bot.model import Reminder, SetState, Site, Spores, Unit
 from flows.protocol import Protocol
 
+Rows = Sequence[Mapping[str, Any]]
+
 PAST = 4  # batches shown of each set
 MOST_LOADS = 10  # autoclave loads shown
+MOST_CHECKS = 6  # two days of three shifts
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +51,16 @@ class FacilityPage:
     solutions: tuple[str, ...] | None
     spores: tuple[str, ...] | None
     loads: tuple[Past, ...]
+    checks: tuple[str, ...]
     protocol: str
-    checks: tuple[str, ...] | None = None
 
 
 def facility_page(
     site: Site, unit: Unit | None, states: Mapping[str, SetState],
-    batches: Sequence[Mapping[str, Any]], loads: Sequence[Mapping[str, Any]],
-    protocol: Protocol, teller: Teller,
+    batches: Rows, loads: Rows, checks: Rows, protocol: Protocol, teller: Teller,
 ) -> FacilityPage:  # fmt: skip
-    """The page of *site*: *states* of its sets by id, *batches* and *loads* as the store lists
-    them, the newest first; no *unit* where the conversations do not answer."""
+    """The page of *site*: *states* of its sets by id; *batches*, *loads* and *checks* as the store
+    lists them, the newest first; no *unit* where the conversations do not answer."""
     return FacilityPage(
         about=f"District {site.district}, {site.altitude_m:g} m above the sea,"
               f" clock of {site.zone}. Methods: {', '.join(site.methods)}.",
@@ -67,6 +69,7 @@ def facility_page(
         solutions=tuple(_solutions(unit, site, teller)) if unit else None,
         spores=tuple(_spores(unit.spores, site, teller)) if unit else None,
         loads=tuple(_past(row, site, teller) for row in loads),
+        checks=tuple(_check(row, site, teller) for row in checks),
         protocol=_standing(protocol),
     )  # fmt: skip
 
@@ -75,9 +78,8 @@ def facility_page(
 
 
 def _sets(
-    site: Site, states: Mapping[str, SetState], batches: Sequence[Mapping[str, Any]],
-    teller: Teller,
-) -> Iterator[SetRow]:  # fmt: skip
+    site: Site, states: Mapping[str, SetState], batches: Rows, teller: Teller
+) -> Iterator[SetRow]:
     """What may not be used first, then by id."""
     order = ("EXPIRED", "SET ASIDE", "USED", "IN PROCESS", "READY")
     known = {card.id: states.get(card.id, SetState(card.id)) for card in site.sets}
@@ -142,6 +144,19 @@ def _spores(spores: Spores, site: Site, teller: Teller) -> Iterable[str]:
         yield f"The last good test was of {teller.full(at, site.zone).rpartition(' ')[0]}."
     elif not spores.failed_at:
         yield "No test was ever told."
+
+
+def _check(row: Mapping[str, Any], site: Site, teller: Teller) -> str:
+    """A shift check: when it was for, who did it, what it found, whether the uses agree."""
+    of = f"Of {teller.moment(row['slot'], site.zone)}" if row["slot"] else "Between the times"
+    if not row["done"]:
+        return f"{of}: NOT DONE."
+    found = [words.replace(":", " ") for words in row["sets"] if not words.endswith(":well")]
+    parts = [f"{of}: done {teller.moment(row['at'], site.zone)} by {teller.who(site, row['by'])}."]
+    parts += [f"Found {', '.join(found)}."] if found else ["All sets well."]
+    if row["gap"] is not None:
+        parts.append(f"Uses said {row['uses_said']}, counted {row['uses_counted']}.")
+    return " ".join(parts)
 
 
 def _standing(protocol: Protocol) -> str:

@@ -92,10 +92,15 @@ def _answered(told: _Telling, entry: Entry) -> str:
     said = f" answered “{undialled(entry.said)}”" if entry.said else " answered"
     of = f" for {entry.set_id}" if entry.set_id else ""
     kept = [told.mark(entry.mark)] if entry.mark else []
-    kept += [str(entry.facts[name]) for name in ("method", "cycle", "value")
-             if name in entry.facts]  # fmt: skip
-    record = f" On record: {', '.join(dict.fromkeys(map(undialled, kept)))}." if kept else ""
+    kept += [_fact(entry, name) for name in ("method", "cycle", "value") if name in entry.facts]
+    kept = [words for words in dict.fromkeys(map(undialled, kept)) if words != entry.said]
+    record = f" On record: {', '.join(kept)}." if kept else ""
     return f"{told.title(entry)}{of}:{said}.{record}"
+
+
+def _fact(entry: Entry, name: str) -> str:
+    value = entry.facts[name]
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _taken(told: _Telling, entry: Entry) -> str:
@@ -126,8 +131,8 @@ def _misunderstood(told: _Telling, entry: Entry) -> str:
     return f"{told.title(entry)}: an answer that means nothing here."
 
 
-def _rang(told: _Telling, entry: Entry) -> str:
-    return f"{RINGS.get(entry.mark, 'Bell sent')}: {told.title(entry)}."
+def _rang(_: _Telling, entry: Entry) -> str:
+    return f"{RINGS.get(entry.mark, 'Bell sent')}."
 
 
 def _arrived(told: _Telling, entry: Entry) -> str:

@@ -21,13 +21,13 @@ from bot.alert import Alert
 from bot.alerting import MOST_WORD
 from bot.desk_alerts import Asked, Unanswered, Wanted
 from bot.desk_batch import batch_page
-from bot.desk_facility import MOST_LOADS, facility_page
+from bot.desk_facility import MOST_CHECKS, MOST_LOADS, facility_page
 from bot.desk_known import alert_of, known
 from bot.desk_now import now_page, open_alerts
 from bot.desk_said import FROM_DESK, STATES, Story
 from bot.desk_scope import NO_FACILITY, Desk
 from bot.model import Post, SetState, Site, Unit
-from bot.store import BatchFilter
+from bot.store import BatchFilter, CheckFilter
 from flows.alerting import RULES
 from flows.batch import Batch
 
@@ -131,7 +131,8 @@ class Pages:
         states: Mapping[str, SetState] = (
             unit.sets if unit else {s.id: s for _, s in standing[site.id].sets})
         protocol = self.desk.rules.protocol_for(site)
-        page = facility_page(site, unit, states, batches, loads, protocol, teller)
+        checks = self.desk.store.checks(CheckFilter(facility=site.id, limit=MOST_CHECKS)).rows
+        page = facility_page(site, unit, states, batches, loads, checks, protocol, teller)
         alerts = list(unit.alerts.values()) if unit else list(standing[site.id].alerts)
         return render_template(
             "desk_facility.html", page=page, site=site, fresh=unit is not None,

@@ -42,15 +42,18 @@ STATES: Mapping[str, str] = {
     "over": "over by itself",
 }
 ROLES = {"nurse": "nurse", "in_charge": "in-charge", "supervisor": "supervisor"}
+LAST_ANSWERS = 2  # shown where a page has many alerts: a question and what came back
 KINDS = {"bag": "bag and mask", "suction": "suction"}
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One line of a story: when (by the facility's clock) and what."""
+    """One line of a story: when (by the facility's clock), who and what, in a sentence."""
 
     at: datetime
     when: str
+    who: str
+    deed: str
     text: str
 
 
@@ -78,16 +81,16 @@ class Story:
         return self.state in ("open", "seen", "taken")
 
     @property
-    def last(self) -> str:
-        """The newest answer to it, or who was told."""
-        return f"{self.lines[-1].when}: {self.lines[-1].text}" if self.lines else ""
+    def answers(self) -> str:
+        """The newest answers to it, in a few sentences."""
+        said = [line for line in self.lines if line.deed != "told"][-LAST_ANSWERS:]
+        return " ".join(f"{line.when} {line.text}" for line in said)
 
     @property
     def told(self) -> str:
         """Who was told of it, in one sentence."""
-        names = [line.text.removesuffix(" was told.") for line in self.lines
-                 if line.text.endswith(" was told.")]  # fmt: skip
-        return f"Told: {', '.join(dict.fromkeys(names))}." if names else "Nobody was told yet."
+        names = dict.fromkeys(line.who for line in self.lines if line.deed == "told")
+        return f"Told: {', '.join(names)}." if names else "Nobody was told yet."
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,9 +164,9 @@ class Teller:
     def line(self, line: AlertLine, site: Site) -> Said:
         """One line of an alert's story."""
         who = self.who(site, line.by) or "Somebody"
-        word = undialled(line.word) or "no word."
-        return Said(line.at, self.moment(line.at, site.zone),
-                    DEEDS[line.what].format(who=who, word=word))
+        word = f"“{undialled(line.word)}”" if line.word else "no word."
+        text = DEEDS[line.what].format(who=who, word=word)
+        return Said(line.at, self.moment(line.at, site.zone), who, line.what, text)
 
 
 def undialled(text: str) -> str:
