@@ -12,6 +12,7 @@ from bot.register_files import COLUMNS, OPTIONAL, Parsed
 from bot.register_rows import register_rows
 from bot.rows import Reader, Row
 from bot.rows_stock import STOCK_COLUMNS
+from flows.protocol import Protocol
 
 Cells = Mapping[str, str]
 Problems = dict[str, str]
@@ -193,6 +194,12 @@ def _unphoned(column: str, first: str, last: str) -> tuple[str, str]:
         return first, last
     return ("a number" if first else "", "another number" if first and last else "a number"
             if last else "")  # fmt: skip
+
+
+def misled(register: Register, protocols: Mapping[str, Protocol]) -> dict[str, str]:
+    """The protocol of each facility that no batch may go by: unknown, or not for release."""
+    return {f.id: f.protocol for f in register.facilities if f.protocol and not (
+        f.protocol in protocols and protocols[f.protocol].for_release)}  # fmt: skip
 
 
 # ---- where a row belongs -----------------------------------------------------------------------

@@ -10,14 +10,18 @@ from bot.api import api
 from bot.config import Config
 from bot.demo_gateway import ReceiptPoster, demo_gateway
 from bot.desk import desk
+from bot.desk_files import files
 from bot.desk_messages import messages
+from bot.desk_register import register_pages
 from bot.desk_scope import Desk
+from bot.desk_trail import trail
 from bot.errors import StoreDown
 from bot.gateway import read_shape
 from bot.handset import handset
 from bot.login import Door
 from bot.mailbox import Mailbox
 from bot.model import Prompt
+from bot.register_changes import RegisterChanges
 from bot.views import Views
 from bot.webhooks import webhooks
 from bot.wiring import Parts, add_demo_account, tokens_of
@@ -53,7 +57,11 @@ def _desk_pages(parts: Parts, door: Door, region: str) -> Blueprint:
     """The desk, and under it, behind the same door, the messages and the register."""
     read = _desk_of(parts)
     pages = desk(read, door)
+    changes = RegisterChanges(parts.store.database, parts.redis, read.clock)
     pages.register_blueprint(messages(read, parts.redis))
+    pages.register_blueprint(register_pages(read, changes, region))
+    pages.register_blueprint(files(read, changes, parts.redis, region))
+    pages.register_blueprint(trail(read))
     return pages
 
 

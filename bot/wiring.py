@@ -30,6 +30,7 @@ from bot.passwords import Passwords, quick
 from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.register import Register
+from bot.register_edit import misled
 from bot.registry import Registry
 from bot.relay import Both, Relay
 from bot.rules import Rules
@@ -193,20 +194,19 @@ def build_service(config: Config) -> Service:
     return build(config).service
 
 
-def announce(parts: Parts, register: Register) -> None:
+def announce(parts: Parts, register: Register, *, drop: bool = True) -> None:
     """Save *register* and hand it to the conversations.
 
-    RegisterError for a facility whose protocol is unknown or not for release; nothing is saved.
+    RegisterError for a facility whose protocol is unknown or not for release and, without *drop*,
+    for people or sets that would be lost; nothing is saved.
     """
-    known = parts.rules.protocols
     wrong = [
-        f"facilities.csv: {f.id}: no batch may go by protocol {f.protocol}"
-        for f in register.facilities
-        if f.protocol and not (f.protocol in known and known[f.protocol].for_release)
+        f"facilities.csv: {facility}: no batch may go by protocol {protocol}"
+        for facility, protocol in misled(register, parts.rules.protocols).items()
     ]
     if wrong:
         raise RegisterError(wrong)
-    saved = parts.store.save_register(register, revision(parts.redis))
+    saved = parts.store.save_register(register, revision(parts.redis), drop=drop)
     publish(parts.redis, register.sites(), register.phones(), saved)
     parts.service.timers.put_new((s.id for s in register.sites()), WATCH, parts.service.clock())
 
