@@ -9,12 +9,11 @@ import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 from redis.exceptions import RedisError
 
-from bot import cli_account
+from bot import cli_account, cli_register
 from bot.catalogues import LOCALE, load_catalogues
 from bot.cli_trade import ROWS
 from bot.clock import utc_now
@@ -25,8 +24,7 @@ from bot.formats import csv_text
 from bot.handset_terminal import Server, run
 from bot.prove import prove
 from bot.queries import CountFilter
-from bot.register_files import read_register
-from bot.wiring import announce, build, load_protocols, load_rules, open_store
+from bot.wiring import load_protocols, load_rules, open_store
 from bot.wording import Wording
 from flows.protocol import Protocol
 from flows.release import ORDER
@@ -133,31 +131,7 @@ def _draw(_words: argparse.Namespace) -> int:
     return GOOD
 
 
-# ---- register, counts, migrate, handset -----------------------------------------------------
-
-
-def _add_register(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("action", choices=["import", "check"], help="check reads and saves nothing")
-    parser.add_argument("folder", type=Path, help="folder of the five CSV files")
-    _json_flag(parser)
-
-
-def _register(words: argparse.Namespace) -> int:
-    config = _store_config() if words.action == "check" else from_env(os.environ)
-    register = read_register(words.folder, config.region or None)
-    for warning in register.warnings:
-        print(f"note: {warning}", file=sys.stderr)
-    if words.action == "import":
-        announce(build(config), register)
-    sizes = {
-        "districts": len(register.districts),
-        "facilities": len(register.facilities),
-        "models": len(register.models),
-        "sets": len(register.sets),
-        "people": len(register.people),
-    }
-    _say(words, sizes, ", ".join(f"{n} {name}" for name, n in sizes.items()))
-    return GOOD
+# ---- counts, migrate, handset -----------------------------------------------------
 
 
 def _add_counts(parser: argparse.ArgumentParser) -> None:
@@ -211,8 +185,7 @@ COMMANDS = (
             _json_flag, _prove),
     Command("draw", "print the stage graph as Mermaid text", "soakbell draw > graph.mmd",
             _nothing, _draw),
-    Command("register", "read the register from CSV files, all or nothing",
-            "soakbell register import bot/demo", _add_register, _register),
+    Command(*cli_register.ROW),
     Command("counts", "print the running totals of finished batches",
             "soakbell counts --by facility --by method", _add_counts, _counts),
     Command("migrate", "bring the store's tables up to date", "soakbell migrate",

@@ -89,6 +89,16 @@ class Register:
         """What can be imported and yet leaves somebody without an answer, a sentence each."""
         return (*self._empty_places(), *self._sets_without_method())
 
+    def lost_in(self, other: Register) -> list[str]:
+        """A sentence each for the people and for the sets that are here and not in *other*."""
+        gone: tuple[tuple[str, set[str]], ...] = (
+            ("people", {m.person.id for m in self.people} - {m.person.id for m in other.people}),
+            ("sets", {s.id for s in self.sets} - {s.id for s in other.sets}),
+        )
+        return [f"{name}.csv: {len(ids)} {name} of the register would be dropped: "
+                f"{' '.join(sorted(ids))} (export the register, or import with --drop)"
+                for name, ids in gone if ids]  # fmt: skip
+
     def _supervisors(self, district: str) -> tuple[Person, ...]:
         return tuple(m.person for m in self.people
                      if m.place == district and m.person.role == "supervisor")

@@ -27,7 +27,7 @@ from bot import (
 from bot.alert_queries import AlertFilter
 from bot.check_queries import CheckFilter
 from bot.database import Database
-from bot.errors import StoreRefused
+from bot.errors import RegisterError, StoreRefused
 from bot.message import Message
 from bot.message_queries import MessageFilter
 from bot.model import Checked, Conditions, Push, Pushed, Raised, SetState
@@ -93,11 +93,17 @@ class Store:
 
     # ---- register --------------------------------------------------------------------------
 
-    def save_register(self, register: Register, at_least: int = 0) -> int:
+    def save_register(self, register: Register, at_least: int = 0, *, drop: bool = True) -> int:
         """Put *register* in the place of the one before, whole. Returns its revision, which is more
-        than *at_least* and than that of any before it."""
+        than *at_least* and than that of any before it.
+
+        RegisterError without *drop*, if people or sets are there that *register* does not have.
+        """
         with self.database.write() as connection:
             revision = next_revision(connection, at_least)
+            lost = [] if drop else read_register(connection).lost_in(register)
+            if lost:
+                raise RegisterError(lost)
             if self.database.is_postgresql:  # one importer at a time; readers go on
                 connection.execute(text("LOCK TABLE districts IN EXCLUSIVE MODE"))
             for table in (stock, people, sets, models, facilities, districts):
