@@ -18,14 +18,16 @@ from bot.catalogues import LOCALE, load_catalogues
 from bot.cli_trade import ROWS
 from bot.clock import utc_now
 from bot.config import Config, from_env
-from bot.draw import mermaid
+from bot.draw import mermaid, mermaid_screens
 from bot.errors import BotError, RegisterError
 from bot.formats import csv_text
 from bot.handset_terminal import Server, run
-from bot.prove import prove
+from bot.prove import joined, prove
+from bot.prove_above import prove_above
 from bot.queries import CountFilter
 from bot.wiring import load_protocols, load_rules, open_store
 from bot.wording import Wording
+from flows import supervision
 from flows.protocol import Protocol
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
@@ -94,9 +96,14 @@ def _check(words: argparse.Namespace) -> int:
     config = _store_config()
     english = load_catalogues(config.locale or LOCALE)["en"]
     found = check(REPROCESS, ORDER, set(english))
+    found += supervision.check(supervision.SCREENS, set(english))
     # Raises, naming the file, if one may not be used. By name and by id: each is there twice.
     protocols = {p.id: p for p in load_protocols(config.protocols).values()}
-    lines = found or [f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong"]
+    screens = len(supervision.SCREENS)
+    lines = found or [
+        f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong",
+        f"supervision: {screens} screens, nothing wrong",
+    ]
     lines = [*lines, *(_standing(p) for _, p in sorted(protocols.items()))]
     data = {
         "flow": REPROCESS.id,
@@ -120,12 +127,20 @@ def _standing(protocol: Protocol) -> str:
 def _prove(words: argparse.Namespace) -> int:
     wording = Wording(load_catalogues())
     rules = load_rules(from_env({"SOAKBELL_DEMO": "1"}), wording)
-    proof = prove(rules)
+    proof = joined([prove(rules), prove_above(rules)])
     _say(words, proof.as_dict(), proof.as_text())
     return GOOD if proof.holds else FINDING
 
 
-def _draw(_words: argparse.Namespace) -> int:
+def _add_draw(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("what", nargs="?", choices=["batch", "supervision"], default="batch",
+                        help="the stages of a batch, or the supervisor's screens")  # fmt: skip
+
+
+def _draw(words: argparse.Namespace) -> int:
+    if words.what == "supervision":
+        print(mermaid_screens(supervision.SCREENS), end="")
+        return GOOD
     english = load_catalogues()["en"]
     print(mermaid(REPROCESS, lambda stage: english[f"{stage}.title"]), end="")
     return GOOD
@@ -183,8 +198,8 @@ COMMANDS = (
             _json_flag, _check),
     Command("prove", "explore every state of the graph", "soakbell prove --json",
             _json_flag, _prove),
-    Command("draw", "print the stage graph as Mermaid text", "soakbell draw > graph.mmd",
-            _nothing, _draw),
+    Command("draw", "print the stage graph, or the supervisor's screens, as Mermaid text",
+            "soakbell draw supervision > screens.mmd", _add_draw, _draw),
     Command(*cli_register.ROW),
     Command("counts", "print the running totals of finished batches",
             "soakbell counts --by facility --by method", _add_counts, _counts),

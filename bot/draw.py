@@ -1,10 +1,12 @@
-"""The stage graph as a picture: Mermaid text, made from the same data that the machine runs on."""
+"""The stage graph and the supervisor's screens as pictures: Mermaid text, made from the same data
+that the machine runs on."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 from flows.stage import EARLIEST, MENU, RETURN, Flow, Stage, targets
+from flows.supervision import BACK, MAIN, MORE, Screen
 
 SHAPES = {
     "confirm": ("[", "]"),
@@ -44,3 +46,28 @@ def _arrows(flow: Flow, stage: Stage) -> Iterator[str]:
             yield f'{stage.id} -->|"{digit}: first step that lacks"| {stage.id}_redo((" "))'
         elif option.to in (RETURN, MENU):
             yield f'{stage.id} -->|"{digit}: back"| {stage.id}_back((" "))'
+
+
+def mermaid_screens(screens: Mapping[str, Screen]) -> str:
+    """The supervisor's screens as a Mermaid flowchart: a list is slanted, a deed at its arrow."""
+    lines = ["flowchart TD"]
+    for screen in screens.values():
+        shape = SHAPES["number" if screen.rows else "pick" if screen.word else "confirm"]
+        lines.append(f'  {screen.id}{shape[0]}"{screen.id}"{shape[1]}')
+    for screen in screens.values():
+        lines += [f"  {line}" for line in _screen_arrows(screen)]
+    return "\n".join(lines) + "\n"
+
+
+def _screen_arrows(screen: Screen) -> Iterator[str]:
+    for digit, choice in screen.choices.items():
+        does = " ".join(filter(None, (digit, choice.deed, choice.says)))
+        yield f'{screen.id} -->|"{does}"| {choice.to}'
+    if screen.pick:
+        yield f'{screen.id} -->|"a row"| {screen.pick.to}'
+    if screen.word:
+        yield f'{screen.id} -->|"words: {screen.word.deed}"| {screen.word.to}'
+    if screen.rows:
+        yield f'{screen.id} -->|"{MORE} more"| {screen.id}'
+    if screen.id != MAIN:
+        yield f'{screen.id} -.->|"{BACK}"| {screen.back}'

@@ -158,6 +158,11 @@ def prove(rules: Rules, wanted: Sequence[Scene] = ()) -> Proof:
     """Explore every scene, several at once. Faults are collected, none is raised."""
     with ProcessPoolExecutor(mp_context=get_context("spawn")) as pool:
         parts = list(pool.map(partial(prove_scene, rules), wanted or tuple(scenes())))
+    return joined(parts)
+
+
+def joined(parts: Sequence[Proof]) -> Proof:
+    """Several proofs as one."""
     return Proof(
         scenes={name: n for part in parts for name, n in part.scenes.items()},
         steps=sum(p.steps for p in parts),

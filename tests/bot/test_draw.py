@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 
 from bot.catalogues import load_catalogues
-from bot.draw import mermaid
+from bot.draw import mermaid, mermaid_screens
 from flows.reprocess import REPROCESS
 from flows.stage import SPECIAL
+from flows.supervision import SCREENS
 
 ENGLISH = load_catalogues()["en"]
 PICTURE = mermaid(REPROCESS, lambda stage: ENGLISH[f"{stage}.title"])
@@ -68,3 +69,29 @@ def test_the_picture_is_mermaid_text_of_its_own_lines() -> None:
     assert PICTURE.endswith("\n")
     assert "" not in LINES
     assert len(set(LINES)) == len(LINES)
+
+
+# ---- the supervisor's screens ------------------------------------------------------------------
+
+SCREEN_ARROW = re.compile(r'^  (\w+) (-->|-\.->)\|"([^"]*)"\| (\w+)')
+DRAWN = {(m[1], m[3], m[4]) for line in mermaid_screens(SCREENS).splitlines()
+         if (m := SCREEN_ARROW.match(line))}  # fmt: skip
+
+
+def test_every_screen_is_a_box_and_every_answer_an_arrow() -> None:
+    lines = mermaid_screens(SCREENS).splitlines()
+    boxes = {m[1] for line in lines if (m := re.match(r'^  (\w+)\W+"', line))}
+
+    assert set(SCREENS) <= boxes
+    for screen in SCREENS.values():
+        for digit, choice in screen.choices.items():
+            labels = [label for at, label, to in DRAWN if (at, to) == (screen.id, choice.to)]
+            assert any(label.split()[0] == digit for label in labels), (screen.id, digit)
+
+
+def test_what_an_answer_does_stands_at_its_arrow() -> None:
+    assert ("alert", "2 taken", "answered") in DRAWN
+    assert ("alert_why", "words: solved", "answered") in DRAWN
+    assert ("alerts", "a row", "alert") in DRAWN
+    assert ("silence", "1 quiet 1H", "answered") in DRAWN
+    assert ("alert_ask", "0", "alert") in DRAWN
