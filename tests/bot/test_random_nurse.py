@@ -53,6 +53,7 @@ words = st.sampled_from(
      "NEEDLE", "BLOOD", "SPLASH", "needle stick", "SEEN",
      "INFO", "CANCEL", "YES", "END", "MIX", "mix"]
 )  # fmt: skip
+FOUND = ("1", "1", "2", "3", "4", "5", "0", "00", "02", "11", "7", "x")
 names = st.lists(st.sampled_from([s.id for s in SETS]), min_size=1, max_size=3).map(" ".join)
 nonsense = st.one_of(
     st.text(max_size=20),
@@ -99,6 +100,19 @@ class RandomPeople(RuleBasedStateMachine):
         self.ward.says("MIX", *several, phone=phone)
         assert self.ward.unit.batches == before
 
+    @rule(phone=staff, several=st.lists(st.sampled_from(FOUND), max_size=8))
+    def checks(self, phone: str, several: list[str]) -> None:
+        """Whatever is found at a check, nothing of it answers a batch or makes a set READY."""
+        before, ready = self.ward.unit.batches, self._ready_now()
+        for text in ("CHECK", *several):
+            if text == "CHECK" or self.ward.unit.talk(phone).screen.startswith("check_"):
+                self.ward.says(text, phone=phone)
+        assert self.ward.unit.batches == before
+        assert self._ready_now() <= ready
+
+    def _ready_now(self) -> set[str]:
+        return {s.id for s in SETS if self.ward.condition(s.id) == "READY"}
+
     @rule(phone=staff, asked=st.sampled_from([("EXPIRY",), ("NEED", "30"), ("NEED", "08", "0")]))
     def asks(self, phone: str, asked: tuple[str, ...]) -> None:
         """What is only asked answers no batch."""
@@ -144,6 +158,12 @@ class RandomPeople(RuleBasedStateMachine):
     @rule(phone=staff, digits=st.sampled_from(["8331", "8332", "8341", "85", "862", "84", "87"]))
     def has_a_problem(self, phone: str, digits: str) -> None:
         self.ward.says(*digits, phone=phone)
+
+    @rule(phone=staff, sets=names, turns=st.integers(0, 4))
+    def misses_a_piece(self, phone: str, sets: str, turns: int) -> None:
+        """Some way into a batch, and there is no spare."""
+        self.works_well(phone, sets, turns, "chlorine")
+        self.ward.says(*"8331", phone=phone)
 
     @rule(text=texts)
     def a_stranger_texts(self, text: str) -> None:

@@ -119,7 +119,7 @@ class WatchedWard(Ward):
             assert set(answered) <= {UNDO}, "work was done and the set is as if it had not been"
 
     def _timers(self) -> None:
-        kept = set(self.unit.batches) | set(self.unit.reminders)
+        kept = {*self.unit.batches, *self.unit.reminders, *self.unit.alerts}
         assert set(self.timers) <= kept, "a timer of what is over"
         for reminder in self.unit.reminders.values():
             assert self.timers.get(reminder.id) == reminder.due, "a reminder that will not ring"
