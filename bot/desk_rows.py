@@ -26,9 +26,9 @@ NAMES = {
     "people": ("People", "person"), "stock": ("Chlorine in stock", "product in stock"),
 }  # fmt: skip
 LISTED: Mapping[str, tuple[str, ...]] = {
-    "districts": ("name",), "facilities": ("name", "district", "methods"),
+    "districts": ("name",), "facilities": ("name", "district"),
     "models": ("kind", "methods"), "sets": ("facility", "model"),
-    "people": ("name", "role", "place"), "stock": ("facility", "product", "opened"),
+    "people": ("name", "role", "place"), "stock": ("facility", "product"),
 }  # fmt: skip
 EDITS: Mapping[AccountRole, frozenset[str]] = {
     "administrator": frozenset(TABLES),

@@ -70,8 +70,9 @@ def trail(desk: Desk) -> Blueprint:
 
 def told(line: Line) -> Told:
     """*line* in words."""
+    side = {"added": 1, "removed": 0}.get(line.what.rpartition(".")[2])
     return Told(f"{line.at.day} {line.at:%b %Y %H:%M}", line.who or "nobody known",
-                _what(line.what), line.about, tuple(_facts(line.detail)))  # fmt: skip
+                _what(line.what), line.about, tuple(_facts(line.detail, side)))  # fmt: skip
 
 
 def _what(what: str) -> str:
@@ -82,12 +83,14 @@ def _what(what: str) -> str:
     return WHAT.get(what, what.replace(".", " ").replace("_", " "))
 
 
-def _facts(detail: Mapping[str, Any]) -> Iterator[str]:
+def _facts(detail: Mapping[str, Any], side: int | None) -> Iterator[str]:
+    """Each fact; of a change before and after, of a row that came or went that *side* alone."""
     for name, value in list(detail.items())[:MOST_FACTS]:
         label = LABELS.get(name, (name.replace("_", " "), ""))[0]
         if isinstance(value, list) and len(value) == 2:
-            first, last = (_short(v) for v in value)
-            yield f"{label}: {first} \N{RIGHTWARDS ARROW} {last}"
+            pair = [_short(v) for v in value]
+            yield f"{label}: {pair[side]}" if side is not None else (
+                f"{label}: {pair[0]} \N{RIGHTWARDS ARROW} {pair[1]}")  # fmt: skip
         elif value not in ("", None):
             yield f"{label}: {_short(value)}"
 

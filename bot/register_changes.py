@@ -13,7 +13,6 @@ from redis.exceptions import RedisError
 from sqlalchemy import Connection, Table, bindparam, delete, insert, update
 
 from bot import audit
-from bot.database import Database
 from bot.model import SetState
 from bot.recording import record_conditions
 from bot.register import Register
@@ -21,6 +20,7 @@ from bot.register_edit import Difference, differences, owner, tables
 from bot.register_rows import next_revision, read_register, register_rows
 from bot.registry import Registry
 from bot.sessions import revision
+from bot.store import Store
 from bot.timers import Timers
 from bot.watching import WATCH
 
@@ -37,7 +37,7 @@ class NotShown(Exception):
 class RegisterChanges:
     """Changes of one store's register, put out to one Redis."""
 
-    database: Database
+    store: Store
     redis: Redis
     clock: Callable[[], datetime]
 
@@ -49,7 +49,7 @@ class RegisterChanges:
         changed, and the next change, even one that changes nothing, shows it.
         """
         at_least = revision(self.redis)
-        with self.database.write() as connection:
+        with self.store.database.write() as connection:
             next_revision(connection, at_least)  # waits for whoever changes the register now
             before = read_register(connection)
             after = edit(before)
@@ -67,7 +67,7 @@ class RegisterChanges:
 
     def show(self, register: Register) -> None:
         """Put the register's pages out, and see that every facility of it has its clock."""
-        Registry(self.database, self.redis, self.clock).show()
+        Registry(self.store.database, self.redis, self.clock).show()
         sites = (site.id for site in register.sites())
         Timers(self.redis).put_new(sites, WATCH, self.clock())
 

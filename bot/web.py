@@ -57,7 +57,7 @@ def _desk_pages(parts: Parts, door: Door, region: str) -> Blueprint:
     """The desk, and under it, behind the same door, the messages and the register."""
     read = _desk_of(parts)
     pages = desk(read, door)
-    changes = RegisterChanges(parts.store.database, parts.redis, read.clock)
+    changes = RegisterChanges(parts.store, parts.redis, read.clock)
     pages.register_blueprint(messages(read, parts.redis))
     pages.register_blueprint(register_pages(read, changes, region))
     pages.register_blueprint(files(read, changes, parts.redis, region))
