@@ -116,15 +116,17 @@ class Now:
 
 
 def now_page(
-    sites: Sequence[Site], standings: Mapping[str, Standing], teller: Teller
+    sites: Sequence[Site], standings: Mapping[str, Standing], teller: Teller, *, fresh: bool = True
 ) -> Now:
-    """The page of *sites*, of which those that never said a word have no standing."""
+    """The page of *sites*, of which those that never had a turn have no standing. Not *fresh*:
+    nobody can say when a word last came."""
     known = [(site, standings[site.id]) for site in sites if site.id in standings]
     stories = _stories(known, teller)
     waiting = [s for s in stories if s.state == "open"]
     answered = [s for s in stories if s.state != "open"]
     running = [_running(site, b, teller) for site, shown in known for b in shown.batches]
-    rows = sorted((_row(site, standings.get(site.id), teller) for site in sites),
+    silent = "no word yet" if fresh else "not known now"
+    rows = sorted((_row(site, standings.get(site.id), teller, silent) for site in sites),
                   key=lambda row: row.need)  # fmt: skip
     return Now(
         waiting=tuple(waiting[:MOST_ALERTS]), more_waiting=len(waiting[MOST_ALERTS:]),
@@ -197,19 +199,16 @@ def _groups(running: Sequence[Running], now: datetime) -> tuple[Group, ...]:
 # ---- facilities --------------------------------------------------------------------------------
 
 
-def _row(site: Site, shown: Standing | None, teller: Teller) -> Row:
+def _row(site: Site, shown: Standing | None, teller: Teller, silent: str) -> Row:
     sets = _sets(site, shown)
     ends = [s.expires_at for _, s in sets if s.now(teller.now) == "READY" and s.expires_at]
-    heard = "no word yet"
-    if shown:
-        heard = teller.moment(shown.heard, site.zone) if shown.heard else "not known"
     return Row(
         id=site.id, name=site.name, stocks=stocks(site, sets, teller.now),
         first_out=teller.moment(min(ends), site.zone) if ends else "",
         rest=tuple(_rest(sets, teller.now)),
         late=sum(_late(b.due, teller.now) for b in shown.batches) if shown else 0,
         unanswered=sum(a.state == "open" for a in shown.alerts) if shown else 0,
-        heard=heard,
+        heard=teller.moment(shown.heard, site.zone) if shown and shown.heard else silent,
     )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ class Pages:
         standings = self.desk.standings(sites)
         fresh, teller = standings is not None, self.desk.teller()
         shown = standings if standings is not None else known(self.desk.store, sites, teller.now)
-        page = now_page(sites, shown, teller)
+        page = now_page(sites, shown, teller, fresh=fresh)
         zone = sites[0].zone if sites else "UTC"
         one_clock = len({s.zone for s in sites}) < 2
         at = teller.moment(teller.now, zone)
