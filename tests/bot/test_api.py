@@ -42,7 +42,8 @@ TOKENS = {
     digest("tam"): Token("all", "TAM"),
     digest("bao"): Token("all", "BAO"),
 }
-READS = ["batches", "batches/LOWF-1", "sets", "alerts", "alerts/LOWF-9", "facilities", "counts"]
+READS = ["batches", "batches/LOWF-1", "sets", "alerts", "alerts/LOWF-9", "messages", "facilities",
+         "counts"]
 
 
 def two_districts() -> Register:
