@@ -7,7 +7,7 @@ is known, as it is now.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Literal, NamedTuple, cast
 
@@ -45,10 +45,16 @@ class _Refused(Exception):
         self.why: Refusal = why
 
 
-def amended(register: Register, site_id: str, amend: Amend) -> Amended:
-    """*register* after the facility (or district) *site_id* asked for *amend*."""
+def amended(register: Register, site_id: str, amend: Amend, gone: Iterable[str] = ()) -> Amended:
+    """*register* after the facility (or district) *site_id* asked for *amend*.
+
+    *gone* are ids that people had who may have left: logs name them, nobody else may be called so.
+    """
     try:
-        after, about = WORKS[amend.kind](register, site_id, amend)
+        if amend.kind == "enrol":
+            after, about = _enrol(register, site_id, amend, gone)
+        else:
+            after, about = WORKS[amend.kind](register, site_id, amend)
     except _Refused as refused:
         return Amended(register, amend.about, refused.why)
     except ValueError:  # of a cell that the register's files could not hold either
@@ -61,11 +67,13 @@ def amended(register: Register, site_id: str, amend: Amend) -> Amended:
 NUMBERED = re.compile(r"P(\d{1,10})")
 
 
-def _enrol(register: Register, site_id: str, amend: Amend) -> tuple[Register, str]:
+def _enrol(
+    register: Register, site_id: str, amend: Amend, gone: Iterable[str]
+) -> tuple[Register, str]:
     _at_place(register, site_id)
     _free_phone(register, amend.phone)
     role = _role(amend)
-    known = (NUMBERED.fullmatch(m.person.id) for m in register.people)
+    known = map(NUMBERED.fullmatch, (*(m.person.id for m in register.people), *gone))
     person_id = f"P{max((int(found[1]) for found in known if found), default=0) + 1}"
     person = Person(person_id, rows.a_name(amend.name), amend.phone, role)
     return _with_people(register, *register.people, Member(person, site_id)), person_id
@@ -172,7 +180,6 @@ def _with_sets(register: Register, *sets: RegisteredSet) -> Register:
 
 
 WORKS: dict[AmendKind, Callable[[Register, str, Amend], tuple[Register, str]]] = {
-    "enrol": _enrol,
     "number": _number,
     "language": _language,
     "shift": _shift,

@@ -38,12 +38,12 @@ def away(turn: Turn) -> bool:
 
 def _until(turn: Turn, text: str) -> datetime | None:
     """The morning on which she is back: so many days from today, or of that date."""
-    text = text.removeprefix("UNTIL").removesuffix("DAYS").removesuffix("DAY").strip()
-    today = turn.today()
-    if text.isascii() and text.isdecimal() and len(text) <= len(str(MOST_AWAY)):
-        days = int(text)
-    else:
-        named = _date(text, today)
+    today, number = turn.today(), text.removesuffix("DAYS").removesuffix("DAY").strip()
+    if number.isascii() and number.isdecimal() and len(number) <= len(str(MOST_AWAY)):
+        days = int(number)
+    else:  # a date says so, or has a stroke in it: 3.5 alone may be days
+        dated = text.startswith("UNTIL") or "/" in text
+        named = _date(text.removeprefix("UNTIL").strip(), today) if dated else None
         days = (named - today).days if named else 0
     if not 1 <= days <= MOST_AWAY:
         return None

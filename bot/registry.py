@@ -97,8 +97,11 @@ def _change(
 ) -> dict[str, Answer]:
     first = register = read_register(connection)
     answers: dict[str, Answer] = {}
+    enrolled = select(amendments.c.about).where(amendments.c.kind == "enrol")
+    gone = set(connection.scalars(enrolled))
     for amend in new:
-        done = amended(register, asked.site_id, amend)
+        done = amended(register, asked.site_id, amend, gone)
+        gone.add(done.about)
         register = done.register
         answers[amend.id] = Answer(amend, done.about, done.refused)
         connection.execute(insert(amendments), [_amendment_row(asked, amend, done)])

@@ -183,6 +183,17 @@ def test_what_was_refused_stays_refused(store: Store, open_registry: Open) -> No
     assert registry(asked(taken)) == [refused]
 
 
+def test_nobody_is_called_what_somebody_was_who_left(store: Store, open_registry: Open) -> None:
+    """Logs name people by their ids."""
+    registry = open_registry(store)
+    [first] = registry(asked(new_person(1)))
+    registry(asked(amend("remove", first.letter.word, n=2)))
+
+    [second] = registry(asked(new_person(3)))
+
+    assert second.letter.word not in (first.letter.word, "")
+
+
 def test_those_of_a_facility_are_made_in_their_order_whatever_order_they_come_in(
     store: Store, open_registry: Open
 ) -> None:
