@@ -12,7 +12,7 @@ from bot.alerting import MOST_WORD
 from bot.model import Post, SetState, Talk
 from flows.prompts import fits
 from tests.bot.district import JUMA, LINDIWE, NEEMA, REHEMA, SALOME, District
-from tests.nurse import play
+from tests.nurse import Ward, play
 
 HOME = "TAM: 1 alerts"
 
@@ -611,6 +611,24 @@ def test_the_screens_of_alerts_leave_the_batch_where_it_is() -> None:
             ward.says("0", phone=NEEMA)
 
     assert ward.batch == before
+
+
+@pytest.mark.parametrize("texts", [("ALERTS", "1", "2"), ("ALERTS", "1", "3", "0"), ("LOWF-12 1",)])
+def test_at_no_stage_do_the_answers_to_an_alert_move_the_batch(texts: tuple[str, ...]) -> None:
+    district = told_one()
+    ward = district.wards["LOWF"]
+
+    def look(ward: Ward, stage: str) -> None:
+        before = ward.unit.batches
+        ward.says(*texts, phone=NEEMA)
+        if ward.unit.talk(NEEMA).screen:
+            ward.says("1", phone=NEEMA)  # sent by mistake: it shows the batch
+        assert ward.unit.batches == before, stage
+
+    play(ward, "BAG-1", phone=NEEMA, before=look)
+
+    assert ward.ended.outcome == "released"
+    assert ward.condition("BAG-1") == "READY"
 
 
 def test_a_digit_after_an_answer_shows_the_batch_and_answers_nothing() -> None:
