@@ -25,7 +25,7 @@ from bot.model import DISTRICT, Site
 from bot.outbox import Dead, Outgoing
 from bot.queries import Page, Row
 from bot.store import MessageFilter
-from bot.undelivered import Undelivered
+from bot.undelivered import Undelivered, is_late
 
 MOST_STUCK = 40  # on one page; the first must be decided before the others are seen
 MOST_LAST = 100
@@ -103,11 +103,12 @@ class _Views:
         words = _Words(self._sites(), self.desk.teller())
         try:
             dead = [d for d in self.undelivered.dead() if _mine(d.item)]
-            waiting = [w for w in self.undelivered.waiting(self.desk.clock()) if _mine(w)]
+            queued = [w for w in self.undelivered.waiting() if _mine(w)]
         except RedisError:
-            dead, waiting, fresh = [], [], False
+            dead, queued, fresh = [], [], False
         else:
             fresh = True
+        waiting = [w for w in queued if is_late(w, self.desk.clock())]
         page = self._recorded(MOST_LAST, after=request.args.get("after", ""))
         failed = self._recorded(MOST_STUCK, state="failed")
         return render_template(
@@ -115,7 +116,7 @@ class _Views:
             refused=[words.refused(d) for d in dead[:MOST_STUCK]],
             more_refused=len(dead[MOST_STUCK:]),
             waiting=[words.waiting(w) for w in waiting[:MOST_STUCK]],
-            more_waiting=len(waiting[MOST_STUCK:]),
+            more_waiting=len(waiting[MOST_STUCK:]), on_their_way=len(queued) - len(waiting),
             failed=[words.told(row) for row in failed.rows],
             last=[words.told(row) for row in page.rows], after=page.next,
             first_page="after" not in request.args,

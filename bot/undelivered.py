@@ -56,6 +56,11 @@ class Waiting:
     raw: str
 
 
+def is_late(item: Outgoing, now: datetime) -> bool:
+    """Has *item* waited so long that somebody should look?"""
+    return now - item.at > WAITED
+
+
 class Undelivered:
     """The messages of one Redis that do not arrive."""
 
@@ -70,10 +75,9 @@ class Undelivered:
         items = [msgspec.json.decode(raw, type=Dead) for raw in found]
         return sorted(items, key=lambda d: (d.at, d.item.id), reverse=True)
 
-    def waiting(self, now: datetime) -> list[Outgoing]:
-        """What has waited longer than WAITED, the longest first."""
-        late = (w.item for w in self._lists() if now - w.item.at > WAITED)
-        return sorted(late, key=lambda item: (item.at, item.id))
+    def waiting(self) -> list[Outgoing]:
+        """All that waits to be sent, the longest first."""
+        return sorted((w.item for w in self._lists()), key=lambda item: (item.at, item.id))
 
     def _lists(self) -> Iterator[Waiting]:
         phones = cast("list[bytes]", self.redis.zrange(DUE, 0, -1))
@@ -90,7 +94,8 @@ class Undelivered:
         raw = cast("bytes | None", self.redis.hget(DEAD, item_id))
         if raw is not None:
             return msgspec.json.decode(raw, type=Dead).item
-        return next((item for item in self.waiting(now) if item.id == item_id), None)
+        found = (item for item in self.waiting() if item.id == item_id)
+        return next((item for item in found if is_late(item, now)), None)
 
     def retry(self, item_id: str, again: int, now: datetime) -> bool:
         """Put the message to the end of its phone's list.
@@ -112,7 +117,7 @@ class Undelivered:
             return item.again == again and bool(
                 self._exhume([DEAD], [item_id, raw.decode(), text_of(then)]))  # fmt: skip
         found = next((w for w in self._lists() if w.item.id == item_id), None)
-        if found is None or found.item.again != again or now - found.item.at <= WAITED:
+        if found is None or found.item.again != again or not is_late(found.item, now):
             return False
         phone, then = found.item.phone, _ops(found.item, now, retried=retried)
         words = [phone, found.raw, repr(now.timestamp()), text_of(then)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any, cast
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
     from redis import Redis
 
     from tests.bench import Bench
-    from tests.conftest import Everything
+    from tests.conftest import Connect, Everything
 
 NURSE, AIDE, STRANGER = "+12025550101", "+12025550102", "+12025550199"
 HOUR = timedelta(hours=1)
@@ -234,11 +235,12 @@ def test_only_what_has_waited_an_hour_can_be_decided(redis: Redis, everything: E
     put(redis, item("1"))
     before = everything()
     stuck = Undelivered(redis)
-    assert stuck.waiting(START + WAITED) == []
+    assert stuck.find("1", START + WAITED) is None
     assert not stuck.retry("1", 0, START + WAITED)
     assert not stuck.let_go("1", 0, START + WAITED)
     assert everything() == before
-    assert [i.id for i in stuck.waiting(LATE)] == ["1"]
+    assert stuck.find("1", LATE) == item("1")
+    assert [i.id for i in stuck.waiting()] == ["1"]
 
 
 def test_a_waiting_head_that_is_tried_again_lets_the_next_go_first_and_at_once(
@@ -288,6 +290,25 @@ def test_what_was_settled_meanwhile_is_not_decided(redis: Redis, everything: Eve
     assert not stuck.retry("1", 0, LATE)
     assert not stuck.let_go("1", 0, LATE)
     assert everything() == before
+
+
+@pytest.mark.parametrize("refused", [True, False])
+def test_many_who_decide_at_once_are_one(connect: Connect, refused: bool) -> None:
+    redis = connect()
+    (bury if refused else put)(redis, item("1"))
+    deciders = [Undelivered(connect()) for _ in range(8)]
+
+    def decide(n: int) -> bool:
+        deed = deciders[n].retry if n % 2 else deciders[n].let_go
+        return deed("1", 0, LATE)
+
+    with ThreadPoolExecutor(8) as pool:
+        done = list(pool.map(decide, range(8)))
+
+    assert done.count(True) == 1
+    retried = done.index(True) % 2 == 1
+    assert ids(redis) == (["1"] if retried else [])
+    assert states(redis) == ["queued" if retried else "let go"]
 
 
 def test_a_stranger_let_go_is_not_on_record(redis: Redis) -> None:
