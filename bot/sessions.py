@@ -143,9 +143,11 @@ def publish(
     """Replace the register: *phones* maps each phone (E.164) to its site's id.
 
     Phones that left are forgotten at once. The page of a site that left stays, since a batch
-    there may still be running and its bells need it. One older than what is shown changes nothing:
-    of several processes that publish at once the newest register wins.
+    there may still be running and its bells need it; its district sees it no more. One older than
+    what is shown changes nothing: of several processes that publish at once the newest register
+    wins.
     """
+    sites = tuple(sites)
     pages = [(f"sb:site:{site.id}", msgspec.json.encode(site)) for site in sites]
 
     def replace(pipe: Pipeline) -> None:
@@ -153,7 +155,12 @@ def publish(
         if at_revision is not None and at_revision < int(pipe.get(REVISION) or 0):
             return
         gone = known - phones.keys()
+        left = [(board, name) for board, there in _boards(sites).items()
+                for name in cast("list[bytes]", pipe.hkeys(board))
+                if name.decode() not in there]  # fmt: skip
         pipe.multi()
+        for board, name in left:
+            pipe.hdel(board, name)
         if at_revision is not None:
             pipe.set(REVISION, at_revision)
         for key, value in [*pages, *((f"sb:phone:{p}", i.encode()) for p, i in phones.items())]:
@@ -165,6 +172,15 @@ def publish(
             pipe.sadd(PHONES, *phones)
 
     redis.transaction(replace, PHONES, REVISION)
+
+
+def _boards(sites: Iterable[Site]) -> dict[str, set[str]]:
+    """The board of each district, and the facilities that may stand on it."""
+    found: dict[str, set[str]] = {f"sb:board:{s.watches}": set() for s in sites if s.watches}
+    for site in sites:
+        if site.sets and f"sb:board:{site.district}" in found:
+            found[f"sb:board:{site.district}"].add(site.id)
+    return found
 
 
 def read_unit(

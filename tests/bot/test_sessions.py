@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
+from bot.board import standing
 from bot.check import Check, Round
 from bot.model import (
     Checked,
@@ -17,6 +18,7 @@ from bot.model import (
     Heard,
     Person,
     Push,
+    SetCard,
     SetState,
     SetTimer,
     Site,
@@ -371,3 +373,19 @@ def test_in_a_race_of_repeats_the_event_counts_once(sessions: Sessions, connect:
     ]
     in_threads(racers)
     assert loaded(sessions).serial == 10
+
+
+def test_a_facility_that_left_the_register_is_seen_by_its_district_no_more(redis: Redis) -> None:
+    card = SetCard("A1", "M", "bag", 7, ("boiling",))
+    places = [replace(site(name), sets=(card,)) for name in ("S1", "S2")]
+    above = replace(site("district-Lowfield"), people=())
+    publish(redis, [*places, above], {})
+    sessions = Sessions(redis)
+    for place in places:
+        change = Change(Heard(place.id, ANN, "sms", "1", NOW), standing=standing(Unit(place)))
+        assert sessions.commit(Unit(place), Unit(place), change) == Committed()
+    assert set(sessions.board("Lowfield")) == {"S1", "S2"}
+
+    publish(redis, [places[1], above], {})
+
+    assert set(sessions.board("Lowfield")) == {"S2"}
