@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
+from bot.desk_words import LATE_AROUND, LATE_LINE
 from bot.model import Conditions, Push
 from flows.batch import METHODS
+from flows.late import late_words, read_late
+from flows.late_entry import missing
+from flows.prompts import fits
 from flows.release import findings, marks
-from tests.nurse import ASHA, BELA, PLACE, PROTOCOL, SENA, Ward, play
+from tests.nurse import ASHA, BELA, CATALOGUES, PLACE, PROTOCOL, SENA, Ward, play
 
 MORNING = datetime(2025, 11, 25, 4, 0, tzinfo=UTC)  # 07:00 in Nairobi
 BOTH = "LATE BAG-1 SUC-1 DONE ALL FRESH STRENGTH 0.5 IN 2130 OUT 2152 COUNT 7 3 TEST GOOD BOX 0640"
@@ -20,6 +26,7 @@ LOADED = (
     "LATE BAG-1 DONE ALL AUTO LOAD 41 CYCLE 2 AT 2130 OUT 2200 TEMP 121 PRES 110 MIN 30 IND GOOD"
     " DRY COUNT 7 TEST GOOD BOX 2300"
 )
+WORDS = late_words(CATALOGUES["en"])
 STORED = datetime(2025, 11, 25, 3, 40, tzinfo=UTC)
 
 
@@ -320,3 +327,35 @@ def test_the_day_of_a_form_is_that_of_its_last_answer_not_of_its_first() -> None
     told.passes(minutes=20)
 
     assert "in 24 Nov 21:30" in told.says("0005", "1")
+
+
+# ---- what the documents show --------------------------------------------------------------------
+
+README = Path(__file__).parents[2] / "README.md"
+BLANKS = {
+    "(sets)": "BAG-1 SUC-1", "COUNT __ __": "COUNT 7 3", "____": "2130", "LOAD ___": "LOAD 41",
+    "CYCLE _": "CYCLE 2", "TEMP ___": "TEMP 121", "PRES ___": "PRES 110", "MIN __": "MIN 30",
+    "STRENGTH __": "STRENGTH 0.5",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_the_line_on_the_paper_log_is_read_whole(method: str) -> None:
+    line = LATE_AROUND.format(how=LATE_LINE[method])
+    for blank, filled in BLANKS.items():
+        line = line.replace(blank, filled)
+    parts, slips = read_late(line.removeprefix("LATE "), WORDS, {"BAG-1", "SUC-1"})
+
+    assert (slips, missing(parts), parts["method"]) == ([], [], method)
+    assert fits(line)
+
+
+def test_the_lines_in_the_readme_are_read_whole() -> None:
+    text = README.read_text(encoding="utf-8").replace("DRY\n      COUNT", "DRY COUNT")
+    lines = re.findall(r"^    LATE (.*)$", text, flags=re.MULTILINE)
+
+    assert len(lines) == 3
+    for line in lines:
+        parts, slips = read_late(line, WORDS, {"BAG-1", "SUC-1"})
+        assert (slips, missing(parts)) == ([], []), line
+        assert fits(f"LATE {line}")
