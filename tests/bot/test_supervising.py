@@ -8,8 +8,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from bot.alert import Tally
-from bot.alerting import MOST_WORD
+from bot.alerting import MOST_WORD, raise_alert
 from bot.model import Post, SetState, Talk
+from bot.turn import Turn
 from flows.prompts import fits
 from tests.bot.district import JUMA, LINDIWE, NEEMA, REHEMA, SALOME, District
 from tests.nurse import Ward, play
@@ -522,6 +523,30 @@ def test_in_the_morning_each_hears_once_of_all_that_she_has_not_answered() -> No
     assert "Waiting for you: 1. Alerts: 1 LOWF-12 step missed" in texts[LINDIWE]
     assert "HIGH" not in texts[LINDIWE]
     assert district.above.timers["watch"] == MORNING + timedelta(days=1)
+
+
+def test_what_waited_out_the_night_comes_to_supervisors_in_that_one_text() -> None:
+    district = District()
+    district.says("hello")
+    ward = district.wards["LOWF"]
+    district.passes(hours=14)  # 22:00: those off duty are let sleep
+    ward.says("BRIEF", phone=NEEMA)
+    turn = Turn(ward.unit, ward.rules, ward.now)
+    facts = {"sets": "BAG-1", "step": "soak", "reason": "supplies"}
+    raise_alert(turn, "supplies", "soak", by="P1", facts=facts)
+    ward.unit = turn.unit
+    [code] = [a.id for a in ward.unit.alerts.values() if a.rule == "supplies"]
+    assert district.alert(code).told == ()  # type: ignore[union-attr]
+    district.passes(hours=8, minutes=30)
+    ward.bell(code)
+    assert {JUMA, LINDIWE}.isdisjoint(phone for phone, _, _ in ward.said)
+    district.passes(minutes=5)
+    district.show()
+    district.above.bell("watch")
+
+    assert [(phone, text.split("\n")[0]) for phone, _, text in district.above.said[-2:]] == [
+        (phone, f"Waiting for you: 1. Alerts: 1 {code} supplies") for phone in (JUMA, LINDIWE)
+    ]
 
 
 def test_where_nothing_waits_nobody_hears_in_the_morning() -> None:
