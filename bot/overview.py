@@ -140,11 +140,13 @@ def _ready_rows(turn: Turn) -> list[Row]:
 def _ready_text(site: str, counts: Mapping[Kind, tuple[int, int]]) -> Prompt:
     if not any(good for good, _ in counts.values()):
         return Prompt("ready.none", {"site": site})
-    parts: dict[str, Shown] = {
-        kind: Prompt(f"ready.{kind}", {"count": good, "all": every})
+    kinds = [
+        Prompt(f"ready.{kind}", {"count": good, "all": every})
         for kind, (good, every) in counts.items()
-    }
-    return Prompt("ready.some", {"site": site, "kinds": Prompt("parts", parts)})
+    ]
+    if len(kinds) == 1:
+        return Prompt("ready.one", {"site": site, "kind": kinds[0]})
+    return Prompt("ready.both", {"site": site, "first": kinds[0], "second": kinds[1]})
 
 
 def _overdue_rows(turn: Turn) -> list[Row]:

@@ -166,12 +166,13 @@ def told(rules: Rules, now: datetime) -> Iterator[tuple[str, Prompt]]:
 def of_alerts(key: str, now: datetime) -> dict[str, Shown]:
     """The longest values of the holes in the text of *key*, which is about alerts or facilities."""
     one = alert(PLACE, 1, "step", now)
-    kinds = {k: Prompt(f"ready.{k}", {"count": 99, "all": 99}) for k in ("bag", "suction")}
+    kind = Prompt("ready.bag" if key.startswith("ready.") else "kind.suction",
+                  {"count": 99, "all": 99})  # fmt: skip
     return {
         "code": one.id, "name": PERSON[:SHORT_NAME], "word": "W" * MOST_WORD,
         "what": Prompt(f"alert.name.{longest('alert.name.')}"), "count": 999, "all": 99,
         "times": 999, "site": PLACE, "sets": one.facts["sets"], "least": "99",
-        "kinds": Prompt("parts", kinds), "kind": Prompt("kind.suction"), "more": " (+99)",
+        "first": kind, "second": kind, "kind": kind, "more": " (+99)",
         "begun": 999, "released": 999, "set_aside": 999, "uses": 999, "alerts": 999,
         "rows": "W" * 20, "options": "1 W", "quiet": "", "hint": Prompt("alert.hint.above"),
         "said": "" if key == "alert.told" else Prompt("alert.silent", {"site": PERSON}),

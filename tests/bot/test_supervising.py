@@ -328,7 +328,7 @@ def test_ready_counts_each_kind_of_each_facility_and_those_with_none_come_first(
         ready = SetState(set_id, "READY", district.now, until, "B")
         ward.unit = ward.unit.put_set(ready)
 
-    assert "READY now: HIGH none! LOWF BAG 1 of 2 SUC 1 of 1;" in district.says("STATUS")
+    assert "READY now: HIGH none! LOWF BAG 1 of 2, SUC 1 of 1;" in district.says("STATUS")
     district.passes(days=4)
     assert "HIGH none! LOWF none!" in district.says("STATUS"), "EXPIRED is not READY"
 
