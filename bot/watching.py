@@ -266,15 +266,16 @@ def _undelivered(turn: Turn) -> Iterable[Matter]:
     for alert in turn.unit.alerts.values():
         batch = turn.unit.batches.get(alert.batch)
         if alert.rule == "undelivered" and batch and moved(batch) <= alert.at:
-            yield Matter("undelivered", alert.matter, alert.at, batch)
+            yield Matter("undelivered", alert.matter, alert.at, batch, facts=alert.facts)
 
 
 def _unchecked(turn: Turn) -> Iterable[Matter]:
-    """The shift check that is due, until it is done or the next one is."""
+    """The shift check that is due, until one is done: however many are missed, it is one matter."""
     after, check = _after(turn, CHECK), turn.unit.check
     if after is not None and check.due:
-        moment = max(check.due, check.asked or check.due) + after
-        yield Matter(CHECK, check.due.isoformat(), moment, by=check.asked_of)
+        known = find(turn, CHECK, "facility")
+        moment = known.at if known else max(check.due, check.asked or check.due) + after
+        yield Matter(CHECK, "facility", moment, by=check.asked_of)
 
 
 # What has something to do at a moment: each does what is due now, and says when it is next.

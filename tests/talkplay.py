@@ -201,6 +201,9 @@ class Player:
             site_id, soak_ml=1000 * float(litres), measures=(JUG, CUP, SPOON), stock=bottles
         )
 
+    def keeps(self, site_id: str, count: str, kind: str) -> None:
+        self.world.stocks(site_id, least_ready=((kind, int(count)),))
+
     def leaves(self, name: str) -> None:
         self.world.leaves(self._phone(name).name)
 
@@ -284,6 +287,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"(\w+)'s phone is (off|on)", Player.switch),
     (r"facility (\w+) has only: (.*)", Player.limits),
     (r"facility (\w+) soaks in (\d+) L and has in stock: (.*)", Player.stocks),
+    (r"facility (\w+) wants (\d+) (bag|suction)s? READY", Player.keeps),
     (r"(\w+) leaves the register", Player.leaves),
     (r"(\w+) has a phone that nobody knows", Player.unknown_phone),
     (r"(\w+) has a new phone, and (\w+) the old one", Player.changes_phone),

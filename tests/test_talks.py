@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
+from flows.alerting import RULES
 from tests.bot.store_stand import demo_register
 from tests.conftest import FakeClock
 from tests.phone import World
@@ -69,3 +71,13 @@ def test_copies_of_an_sms_that_come_at_once_count_once(clock: FakeClock, tmp_pat
         assert [a.status_code for a in answers] == [200] * 8
         assert len(world.batch().log) == before + 1
         assert len(world.inbox(neema)) == 3
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_rule_of_the_alerts_has_its_talk_from_the_event_to_the_answer(rule: str) -> None:
+    path = TALKS / f"alert_{rule}.txt"
+    lines = path.read_text("utf-8").splitlines()
+    assert watched(path)
+    assert any(" hears: " in line for line in lines)
+    said = [n for n, line in enumerate(lines) if re.match(r"(Juma|Salome|Imani) texts: ", line)]
+    assert said and said[-1] > len(lines) // 2, "nobody answers it"
