@@ -27,7 +27,7 @@ from bot.prove_above import prove_above
 from bot.queries import CountFilter
 from bot.wiring import load_protocols, load_rules, open_store
 from bot.wording import Wording
-from flows import supervision
+from flows import readiness, supervision
 from flows.protocol import Protocol
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
@@ -97,12 +97,14 @@ def _check(words: argparse.Namespace) -> int:
     english = load_catalogues(config.locale or LOCALE)["en"]
     found = check(REPROCESS, ORDER, set(english))
     found += supervision.check(supervision.SCREENS, set(english))
+    found += readiness.check(readiness.QUESTIONS, readiness.STARTS, set(english))
     # Raises, naming the file, if one may not be used. By name and by id: each is there twice.
     protocols = {p.id: p for p in load_protocols(config.protocols).values()}
     screens = len(supervision.SCREENS)
     lines = found or [
         f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong",
         f"supervision: {screens} screens, nothing wrong",
+        f"readiness: {len(readiness.QUESTIONS)} questions, nothing wrong",
     ]
     lines = [*lines, *(_standing(p) for _, p in sorted(protocols.items()))]
     data = {
