@@ -65,15 +65,21 @@ def _demo(words: argparse.Namespace) -> int:
         return run_demo(config, words.port, words.no_browser, words.past, words.seed)
 
 
+def demo_register(parts: Parts) -> Register:
+    """The invented register; or that of a store which was kept, with whom was let in by text."""
+    kept = parts.store.load_register()
+    register = kept if kept.facilities else read_register(DEMO_REGISTER, None)
+    newest = parts.service.clock().date() - DEMO_BOTTLE_AGE
+    return replace(register, stock=as_if_new(register.stock, newest))
+
+
 def run_demo(
     config: Config, port: int, no_browser: bool, past_days: int = 0, seed: int = 1
 ) -> int:  # fmt: skip
     """Everything in this process until a signal: web, sweep, workers, the demo's own gateway."""
     redis = connect(config)
     parts = build(config, redis)
-    register = read_register(DEMO_REGISTER, None)
-    newest = parts.service.clock().date() - DEMO_BOTTLE_AGE
-    register = replace(register, stock=as_if_new(register.stock, newest))
+    register = demo_register(parts)
     announce(parts, register)
     if past_days > 0 and not parts.store.batches(BatchFilter(limit=1)).rows:
         print(f"making {past_days} days of an invented past ...", flush=True)

@@ -65,7 +65,7 @@ def test_guesses_are_forgotten_after_a_day(joins: Joins, redis: Redis) -> None:
     joins.find(OTHER, PHONE, "e1")
     joins.find(OTHER, PHONE, "e2")
 
-    assert 0 < int(redis.ttl(f"sb:guess:{PHONE}")) <= GUESS_SECONDS  # type: ignore[arg-type]
+    assert 0 < int(redis.ttl(f"sb:guess:{PHONE}")) <= GUESS_SECONDS
 
 
 @pytest.mark.parametrize(

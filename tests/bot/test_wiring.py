@@ -14,10 +14,11 @@ import pytest
 from redis import Redis
 
 from bot import wiring
+from bot.amend import Amend
 from bot.api import Token
 from bot.config import Config, demo_config, from_env
 from bot.errors import ConfigError, RegisterError
-from bot.model import Heard
+from bot.model import Amendments, Heard
 from bot.register_files import read_register
 from bot.store import SetFilter, Store
 from bot.wiring import (
@@ -201,6 +202,23 @@ def test_another_soakbell_gets_what_is_pushed_and_this_one_keeps_its_own(
     assert (tmp_path / "data" / "soakbell.db").exists()
     assert recorder(config, store) is store
     assert recorder(remote, store) is not store
+    store.close()
+
+
+def test_with_another_soakbell_the_register_here_is_what_people_change(
+    config: Config, clock: FakeClock
+) -> None:
+    """Nobody answers at the other one's address, and nobody needs to."""
+    parts = build(replace(config, store_url="https://central.invalid"), clock=clock)
+    announce(parts, read_register(DEMO, None))
+    shift = Amend("LOWF-1", 1, clock(), "P1", "shift", "P1", value="22:00-06:00")
+
+    [post] = parts.service.register(Amendments("LOWF", "TAM", (shift,)))
+
+    assert post.letter.kind == "amended"
+    store = parts.store
+    people = store.load_register().people
+    assert {m.person.shift for m in people if m.person.id == "P1"} == {"22:00-06:00"}
     store.close()
 
 
