@@ -42,7 +42,10 @@ def understand(turn: Turn, text: str) -> None:
         back(turn)
     elif text == HELP:
         explain(turn)
-    elif not ((text == MORE and more(turn)) or answer_overlaid(turn, text) or _place(turn, text)):
+    elif text == MORE and turn.talk.screen in SCREENS and SCREENS[turn.talk.screen].rows:
+        if not more(turn):
+            show(turn, Prompt("note.all"))
+    elif not (answer_overlaid(turn, text) or _place(turn, text)):
         _unclear(turn)
 
 

@@ -309,6 +309,13 @@ def test_a_long_list_goes_on_behind_8_and_nothing_is_left_out() -> None:
     assert "LOWF-1 " in district.says("8"), "after the last page comes the first"
 
 
+def test_8_where_all_is_shown_says_so() -> None:
+    district = told_one()
+    district.says("ALERTS")
+
+    assert district.says("8").startswith("That is all. Alerts: 1 LOWF-12")
+
+
 def test_a_digit_of_a_later_page_picks_from_that_page() -> None:
     district = District()
     for n in range(1, 10):
