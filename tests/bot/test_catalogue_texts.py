@@ -86,6 +86,11 @@ BUILT: dict[str, set[str]] = {
     "f\"status.{condition.lower().replace(' ', '_')}\"": {f"status.{c}" for c in CONDITION_KEYS},
     "f'danger.{kind}'": {f"danger.{k}" for k in KINDS.values()},
     "f'danger.kind.{kind}'": {f"danger.kind.{k}" for k in KINDS.values()},
+    # the desk's lines
+    "f'alert.name.{rule}'": {f"alert.name.{r}" for r in RULES},
+    "f'reason.{entry.mark}'": {f"reason.{r}" for r in REASONS},
+    "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
+    "f'{stage}.title'": {f"{s}.title" for s in STAGES},
     # alert_words: what each rule is about, in a sentence and in a list; an answer that is told on.
     "f'alert.{alert.rule}'": {f"alert.{rule}" for rule in RULES},
     "f'alert.name.{alert.rule}'": {f"alert.name.{rule}" for rule in RULES},
@@ -96,6 +101,11 @@ BUILT: dict[str, set[str]] = {
         *(f"kind.{kind}" for kind in (*get_args(Kind), "both")),
         *(f"found.{sight.what}" for sight in SIGHTS.values() if sight.becomes),
     },
+    # desk_line, desk_said: a log and its alerts in sentences
+    "f'{stage}.title'": {f"{s}.title" for s in STAGES},
+    "f'reason.{entry.mark}'": {f"reason.{r}" for r in REASONS},
+    "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
+    "f'alert.name.{rule}'": {f"alert.name.{rule}" for rule in RULES},
     # overview, paging, answers: the screens that lie over whatever a person is at
     "f'alert.line.{line.what}'": {f"alert.line.{deed}" for deed in get_args(AlertDeed)
                                   if deed not in ("told", "over")},
