@@ -64,7 +64,7 @@ def _send(turn: Turn, batch: Batch, holder: Person, text: Prompt) -> None:
 
 
 def receipt(turn: Turn, event: Receipt) -> None:
-    """What became of a message: a bell that did not arrive goes to a colleague, an alert further."""
+    """What became of a text: a bell that did not arrive goes to a colleague, an alert further."""
     alert = turn.unit.alerts.get(event.batch_id)
     if alert and not event.delivered:
         not_delivered(turn, alert)

@@ -25,9 +25,9 @@ from bot.handset_terminal import Server, run
 from bot.prove import joined, prove
 from bot.prove_above import prove_above
 from bot.queries import CountFilter
-from bot.wiring import load_protocols, load_rules, open_store
+from bot.wiring import load_alerts, load_protocols, load_rules, open_store
 from bot.wording import Wording
-from flows import readiness, supervision
+from flows import alerting, readiness, supervision
 from flows.protocol import Protocol
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
@@ -98,6 +98,8 @@ def _check(words: argparse.Namespace) -> int:
     found = check(REPROCESS, ORDER, set(english))
     found += supervision.check(supervision.SCREENS, set(english))
     found += readiness.check(readiness.QUESTIONS, readiness.STARTS, set(english))
+    alerts = load_alerts(config.alerts)
+    found += alerting.check(alerts, REPROCESS, set(english))
     # Raises, naming the file, if one may not be used. By name and by id: each is there twice.
     protocols = {p.id: p for p in load_protocols(config.protocols).values()}
     screens = len(supervision.SCREENS)
@@ -105,11 +107,13 @@ def _check(words: argparse.Namespace) -> int:
         f"{REPROCESS.id}: {len(REPROCESS.stages)} stages, nothing wrong",
         f"supervision: {screens} screens, nothing wrong",
         f"readiness: {len(readiness.QUESTIONS)} questions, nothing wrong",
+        f"alerts {alerts.name}-{alerts.version}: {len(alerts.rules)} rules, nothing wrong",
     ]
     lines = [*lines, *(_standing(p) for _, p in sorted(protocols.items()))]
     data = {
         "flow": REPROCESS.id,
         "findings": found,
+        "alerts": f"{alerts.name}-{alerts.version}",
         "protocols": [
             {"id": id_, "confirmed": p.confirmed, "by": p.confirmed_by, "on": p.confirmed_on}
             for id_, p in sorted(protocols.items())

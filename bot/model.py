@@ -8,9 +8,9 @@ from datetime import date, datetime, timedelta
 from typing import Literal, NamedTuple
 
 from bot.alert import Alert, Ended, Tally, Watch
-from bot.message import Message
 from bot.amend import Amend, Invite
 from bot.check import Check
+from bot.message import Message
 from flows.batch import Batch, Kind, Method
 from flows.measures import Measure
 from flows.strengths import Stock
@@ -232,7 +232,7 @@ class Standing:
     sets: tuple[tuple[Kind, SetState], ...] = ()
     batches: tuple[Underway, ...] = ()
     alerts: tuple[Alert, ...] = ()
-    tally: Tally = Tally()
+    tally: Tally = field(default_factory=Tally)
     heard: datetime | None = None
     names: Mapping[str, str] = field(default_factory=dict)
     ended: tuple[Ended, ...] = ()
@@ -256,9 +256,9 @@ class Unit:
     reminders: Mapping[str, Reminder] = field(default_factory=dict)
     spores: Spores = Spores()
     alerts: Mapping[str, Alert] = field(default_factory=dict)
-    watch: Watch = Watch()
-    tally: Tally = Tally()
-    check: Check = Check()
+    watch: Watch = field(default_factory=Watch)
+    tally: Tally = field(default_factory=Tally)
+    check: Check = field(default_factory=Check)
     board: Mapping[str, Standing] = field(default_factory=dict)
     invites: Mapping[str, Invite] = field(default_factory=dict)
     amends: Mapping[str, Amend] = field(default_factory=dict)

@@ -22,7 +22,8 @@ ABOUT_ALERT = ("alert", "alert_why", "alert_ask")
 def overlaid(turn: Turn) -> bool:
     """Whether the screen shown is one of these. A supervisor is at no other, but for a danger."""
     screen = turn.talk.screen
-    return screen in SCREENS or (bool(turn.unit.site.watches) and not screen.startswith(("danger", "number")))
+    above = bool(turn.unit.site.watches) and not screen.startswith(("danger", "number"))
+    return screen in SCREENS or above
 
 
 def show_overlaid(turn: Turn, note: Prompt | None = None, *, end: bool = False) -> None:

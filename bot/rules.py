@@ -36,7 +36,7 @@ class Rules:
     protocols: Mapping[str, Protocol]
     commands: Mapping[str, Mapping[str, str]]
     hasten: float = 1.0
-    alerts: AlertRules = AlertRules()
+    alerts: AlertRules = field(default_factory=AlertRules)
     fits: Callable[[Prompt, str, str], bool] | None = None
     late_words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     languages: Mapping[str, str] = field(default_factory=dict)

@@ -57,10 +57,10 @@ def look(turn: Turn, before: Unit, event: Event) -> None:
             over(turn, alert)
     settled = _settled(turn, matters)
     for matter in now.values():
-        alert = find(turn, matter.rule, matter.name)
-        if alert and alert.facts != matter.facts:
-            keep(turn, replace(alert, facts=matter.facts))
-        elif alert is None and matter.key not in settled:
+        known = find(turn, matter.rule, matter.name)
+        if known and known.facts != matter.facts:
+            keep(turn, replace(known, facts=matter.facts))
+        elif known is None and matter.key not in settled:
             raise_alert(
                 turn, matter.rule, matter.name, matter.batch, by=matter.by, facts=matter.facts
             )

@@ -7,13 +7,18 @@ order. The files that ship are common practice; a programme sets its own.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import time
 from pathlib import Path
 from typing import Any, Literal, get_args
 
-__all__ = ["RULES", "AlertRule", "AlertRules", "AlertStep", "AlertsError", "Level", "load", "parse"]
+from flows.stage import Flow
+
+__all__ = [
+    "RULES", "AlertRule", "AlertRules", "AlertStep", "AlertsError", "Level", "check", "load",
+    "parse",
+]  # fmt: skip
 
 Level = Literal["now", "soon", "morning"]
 To = Literal["nurse", "colleague", "in_charge", "supervisor"]
@@ -84,6 +89,32 @@ class AlertRules:
         if self.quiet_from <= self.quiet_until:
             return self.quiet_from <= local < self.quiet_until
         return local >= self.quiet_from or local < self.quiet_until
+
+
+def check(rules: AlertRules, flow: Flow, prompts: Collection[str]) -> list[str]:
+    """What is wrong with *rules* for a graph and its texts, a sentence each.
+
+    A matter that no rule names is no mistake: the programme does not watch for it. A reason of the
+    graph under no rule is one: what it tells of would be told to nobody.
+    """
+    stages = flow.stages.values()
+    reasons = {o.tell for s in stages for o in s.options.values() if o.tell}
+    places = {s.id for s in stages} | {s.phase for s in stages}
+    found = [f"alerts: nobody is told of {r}" for r in sorted(reasons) if not rules.for_reason(r)]
+    for rule in rules.rules.values():
+        strange = [r for r in rule.reasons if r not in reasons]
+        found += [f"alert {rule.id}: no stage tells of {r}" for r in strange]
+        found += [
+            f"alert {rule.id}: {place} is no stage and no phase"
+            for place in rule.patience_minutes
+            if place not in places
+        ]
+        found += [
+            f"alert {rule.id}: text {key} is missing"
+            for key in (f"alert.{rule.id}", f"alert.name.{rule.id}")
+            if key not in prompts
+        ]
+    return found
 
 
 def load(path: Path) -> AlertRules:

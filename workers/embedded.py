@@ -1,6 +1,7 @@
 """Sweep and workers as threads of one process, for the demonstration.
 
-One thread rings, hands letters over and pushes, the other sends: a slow gateway must not hold up a bell.
+One thread rings, hands letters over and pushes, the other sends: a slow gateway must not hold up
+a bell.
 """
 
 from __future__ import annotations

@@ -35,7 +35,8 @@ def check(capsys: pytest.CaptureFixture[str], *words: str) -> str:
 def test_what_is_shipped_is_for_training(capsys: pytest.CaptureFixture[str]) -> None:
     lines = check(capsys).splitlines()
 
-    assert lines[1:] == [f"{name}: for training: not confirmed" for name in SHIPPED]
+    standing = [line for line in lines if "nothing wrong" not in line]
+    assert standing == [f"{name}: for training: not confirmed" for name in SHIPPED]
     said = json.loads(check(capsys, "--json"))
     assert said["findings"] == []
     assert said["protocols"] == [

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from bot.catalogues import load_catalogues
 from bot.wiring import ALERTS
 from flows import alerting
-from flows.alerting import RULES, AlertsError, parse
+from flows.alerting import RULES, AlertsError, check, parse
 from flows.reprocess import REPROCESS
 
 TEXT = """
@@ -46,6 +47,21 @@ def test_patience_names_stages_and_phases_of_the_graph_and_covers_every_stage() 
 
     assert set(rule.patience_minutes) <= names
     assert all(rule.patience(s.id, s.phase) for s in REPROCESS.stages.values())
+
+
+def test_the_file_that_ships_has_nothing_wrong_with_it() -> None:
+    assert check(alerting.load(ALERTS), REPROCESS, load_catalogues()["en"]) == []
+
+
+def test_what_would_be_told_to_nobody_or_is_misspelt_is_found() -> None:
+    rules = parse(TEXT.replace("count = 720", "cuont = 720"))
+    found = check(rules, REPROCESS, {"alert.still"})
+
+    assert "alerts: nobody is told of shortened" in found
+    assert "alert still: cuont is no stage and no phase" in found
+    assert "alert still: text alert.name.still is missing" in found
+    odd = parse(TEXT.replace('level = "soon"', 'level = "soon"\nreasons = ["shrotened"]'))
+    assert "alert still: no stage tells of shrotened" in check(odd, REPROCESS, ())
 
 
 def test_a_stage_s_own_patience_comes_before_its_phase_s() -> None:
