@@ -101,11 +101,6 @@ BUILT: dict[str, set[str]] = {
         *(f"kind.{kind}" for kind in (*get_args(Kind), "both")),
         *(f"found.{sight.what}" for sight in SIGHTS.values() if sight.becomes),
     },
-    # desk_line, desk_said: a log and its alerts in sentences
-    "f'{stage}.title'": {f"{s}.title" for s in STAGES},
-    "f'reason.{entry.mark}'": {f"reason.{r}" for r in REASONS},
-    "f'reason.{reason}'": {f"reason.{r}" for r in REASONS},
-    "f'alert.name.{rule}'": {f"alert.name.{rule}" for rule in RULES},
     # overview, paging, answers: the screens that lie over whatever a person is at
     "f'alert.line.{line.what}'": {f"alert.line.{deed}" for deed in get_args(AlertDeed)
                                   if deed not in ("told", "over")},
