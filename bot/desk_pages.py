@@ -16,7 +16,7 @@ from redis.exceptions import RedisError
 from werkzeug.wrappers import Response as AnyResponse
 
 from bot import desk_alerts
-from bot.accounts import EVERYWHERE
+from bot.accounts import EVERYWHERE, form_key, same
 from bot.alert import Alert
 from bot.alerting import MOST_WORD
 from bot.desk_alerts import Asked, Unanswered, Wanted
@@ -204,7 +204,9 @@ class Pages:
         """Its story, and the form for an answer; after one, that it was handed over."""
         alert, site, fresh = self._alert(alert_id)
         said = request.args.get("said", "")
-        return self._alert_page(alert, site, fresh, handed=desk_alerts.HANDED.get(said, ""))
+        true = same(request.args.get("sent", ""), _proof(alert, said))
+        handed = desk_alerts.HANDED.get(said, "") if true else ""
+        return self._alert_page(alert, site, fresh, handed=handed)
 
     def answer(self, alert_id: str) -> AnyResponse:
         """Hand an answer over to the facility, once however often the form is sent."""
@@ -225,7 +227,9 @@ class Pages:
             self.desk.put(Post(site.id, letter))
         except RedisError:
             abort(503, NOT_HANDED)
-        return redirect(url_for("desk.alert", alert_id=alert.id, said=letter.kind), 303)
+        sent = _proof(alert, letter.kind)
+        there = url_for("desk.alert", alert_id=alert.id, said=letter.kind, sent=sent)
+        return redirect(there, 303)
 
     def _alert(self, alert_id: str) -> tuple[Alert, Site, bool]:
         """The newest state of an alert that is hers to see, and whether it is fresh."""
@@ -248,6 +252,12 @@ class Pages:
             choices=desk_alerts.CHOICES, may=_may_answer(), most=MOST_WORD,
             once=secrets.token_hex(8), typed=request.form,
         )  # fmt: skip
+
+
+def _proof(alert: Alert, kind: str) -> str:
+    """What only this log-in can know once it has sent such an answer: an address that somebody
+    made up must not say that an answer was handed over."""
+    return form_key(f"{g.form_key} {alert.id} {kind}")[:16]
 
 
 def _may_answer() -> bool:
