@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from bot import asked, checking, dangers, duty, enrolling, holdings, roles, spares, supervising
+from bot import (
+    asked,
+    checking,
+    dangers,
+    duty,
+    enrolling,
+    holdings,
+    roles,
+    sharing,
+    spares,
+    supervising,
+)
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
 from bot.following import after_answer
@@ -119,4 +130,5 @@ COMMANDS = {
     "late": late,
     **REGISTER_COMMANDS,
     **spares.COMMANDS,
+    **sharing.COMMANDS,
 }

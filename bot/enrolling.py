@@ -13,7 +13,7 @@ from typing import Literal
 from bot.amend import CODE_HOURS, Amend, Invite
 from bot.amends import ask_register, chief_only, is_chief, named, refused, role_words, tell
 from bot.asking import numbered
-from bot.model import Day, Letter, Person, Prompt, Say, Shown, Talk
+from bot.model import Day, Letter, Person, Prompt, Say, Shown, Talk, number_of
 from bot.rules import after
 from bot.showing import LISTED, open_screen, say_alone
 from bot.turn import Turn
@@ -153,7 +153,7 @@ def enrolled(turn: Turn, amend: Amend, letter: Letter) -> None:
     """She is in the register: told what this number is, and asked how she wants to be asked."""
     _used_up(turn, amend)
     person = turn.unit.site.by_id(letter.word)
-    if person is None or person.phone != amend.phone:
+    if person is None or number_of(person.phone) != amend.phone:
         return  # the register has moved on since
     languages = tuple(turn.rules.commands)[:LISTED]
     several = len(languages) > 1
@@ -185,7 +185,7 @@ def renumbered(turn: Turn, amend: Amend, letter: Letter) -> None:
     digit that was meant for the old one."""
     _used_up(turn, amend)
     person = turn.unit.site.by_id(letter.word)
-    if person is None or person.phone != amend.phone:
+    if person is None or number_of(person.phone) != amend.phone:
         return
     held = tuple(b.id for b in turn.unit.batches.values() if b.holder == person.id)[:LISTED]
     before = turn.unit.talk(amend.old)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from bot import dangers, morning, supervising
+from bot import dangers, morning, sharing, supervising
 from bot.answering import BACK, HELP, PROBLEM, answer
 from bot.answers import tell_facilities
 from bot.bells import receipt, ring
@@ -52,29 +52,42 @@ def step(unit: Unit, event: Event, rules: Rules) -> Step:
     """What *event* does to *unit*. The same arguments always give the same result."""
     turn = Turn(unit, rules, event.at)
     if isinstance(event, Heard):
-        person = unit.site.person(event.phone)
         turn.tick, turn.via, turn.words = event.tick, event.channel, event.text
+        sharing.settle(turn)
+        carriers = event.text.strip().upper() in CARRIER_STOP | CARRIER_START | CARRIER_INFO
+        said = sharing.on_line(turn, event, at_once=carriers)
+        if said is None:
+            return _done(turn, unit, event)
+        event = said
+        person = unit.site.person(event.phone)
         if person is None:
             if rules.joining(event.text):
                 join(turn, event.phone)
             return Step(turn.unit, tuple(turn.effects))
         _slow_down(turn)
-        turn.person, turn.talk, turn.draw = person, unit.talk(event.phone), event.draw
+        turn.person, turn.talk, turn.draw = person, turn.unit.talk(event.phone), event.draw
         turn.sent_at = event.sent_at
         _hear(turn, event, person)
         at_work_again(turn)
+        if carriers:
+            sharing.all_stop(turn)
     elif isinstance(event, Rang):
         turn.tick = event.tick
         _slow_down(turn)
         ring(turn, event)
     elif isinstance(event, Receipt):
         turn.via = "receipt"
-        receipt(turn, event)
+        receipt(turn, sharing.whose_receipt(turn, event))
     elif isinstance(event, Letter):
         turn.via = "letter"
         read(turn, event)
+    return _done(turn, unit, event)
+
+
+def _done(turn: Turn, unit: Unit, event: Event) -> Step:
     look(turn, unit, event)
     morning.look(turn, event)
+    sharing.ask_again(turn)
     turn.promise_conditions(unit)
     return Step(turn.unit, tuple(turn.effects))
 

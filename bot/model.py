@@ -21,12 +21,14 @@ Channel = Literal["sms", "ussd"]
 Pace = Literal["guided", "brief"]
 
 DISTRICT = "district-"  # begins the id of the site that a district's supervisors write to
+LINE = "#"  # between a phone that several share and the id of one of them: her line
 TICK = timedelta(microseconds=1)  # the least by which two moments differ in every store
 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Someone the register knows. *phone* is E.164 with its plus sign.
+    """Someone the register knows. *phone* is E.164 with its plus sign; on a page of the register,
+    where several share a phone, it is her line of it.
 
     *shift* is when she works, by the facility's clock ("07:00-19:00"; "" where nobody said).
     """
@@ -37,6 +39,11 @@ class Person:
     role: Role
     language: str = "en"
     shift: str = ""
+
+
+def number_of(phone: str) -> str:
+    """The number to send to, of a phone or of somebody's line of one."""
+    return phone.partition(LINE)[0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +106,10 @@ class Site:
     def person(self, phone: str) -> Person | None:
         """Whoever has *phone*, working here or supervising."""
         return next((p for p in (*self.people, *self.supervisors) if p.phone == phone), None)
+
+    def sharers(self, phone: str) -> tuple[Person, ...]:
+        """Everybody who has a line of *phone*; nobody if it is one person's."""
+        return tuple(p for p in self.people if p.phone.startswith(f"{phone}{LINE}"))
 
     def by_id(self, person_id: str) -> Person | None:
         """Whoever has the register id *person_id*."""

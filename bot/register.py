@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from bot.model import Person, SetCard, Site
+from bot.model import LINE, Person, SetCard, Site
 from bot.rows_stock import Held
 from flows.batch import Kind, Method
 from flows.measures import Measure
@@ -115,7 +116,7 @@ class Register:
         return Site(
             id=facility.id, name=facility.name, district=facility.district,
             altitude_m=facility.altitude_m, zone=facility.zone, methods=facility.methods,
-            sets=self._cards(facility.id), people=self._staff(facility.id),
+            sets=self._cards(facility.id), people=_lines(self._staff(facility.id)),
             supervisors=self._supervisors(facility.district), autoclave=facility.autoclave,
             protocol=facility.protocol, measures=facility.measures, soak_ml=facility.soak_ml,
             stock=tuple(h.bottle for h in self.stock if h.facility == facility.id),
@@ -144,6 +145,13 @@ class Register:
             for card in self._cards(facility.id):
                 if not set(card.methods) & set(facility.methods):
                     yield f"set {card.id}: {facility.id} has no method that its maker allows"
+
+
+def _lines(people: tuple[Person, ...]) -> tuple[Person, ...]:
+    """Each with her own line, where several share a phone."""
+    count = Counter(p.phone for p in people)
+    return tuple(replace(p, phone=f"{p.phone}{LINE}{p.id}") if count[p.phone] > 1 else p
+                 for p in people)  # fmt: skip
 
 
 def _site_id(member: Member) -> str:

@@ -41,6 +41,7 @@ OPTIONAL: dict[str, tuple[str, ...]] = {
     "people": ("shift",),
 }
 STOCK = "stock.csv"
+MOST_SHARERS = 7  # of one phone: a list to pick from has as many
 
 
 def read_register(folder: Path, region: str | None) -> Register:
@@ -92,7 +93,15 @@ class Parsed:
         _unique(reader, "id", [(r, m.id) for r, m in self.models])
         _unique(reader, "id", [(r, s.id) for r, s in self.sets])
         _unique(reader, "id", [(r, m.person.id) for r, m in self.people])
-        _unique(reader, "phone", [(r, m.person.phone) for r, m in self.people])
+        # Those who work in one facility may share a phone: who speaks is asked.
+        shared = Counter((m.person.phone, m.place) for _, m in self.people
+                         if m.person.role != "supervisor")  # fmt: skip
+        all_ = Counter(m.person.phone for _, m in self.people)
+        _unique(reader, "phone", [
+            (r, m.person.phone) for r, m in self.people
+            if shared[m.person.phone, m.place] < all_[m.person.phone]
+            or all_[m.person.phone] > MOST_SHARERS
+        ])  # fmt: skip
         _unique(reader, "id", [(r, h.bottle.id) for r, h in self.stock])
 
     def check_references(self, reader: Reader) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from bot.board import standing
 from bot.errors import BotError
 from bot.model import (
+    LINE,
     Amendments,
     Checked,
     ClearTimer,
@@ -27,6 +28,7 @@ from bot.model import (
     Standing,
     Step,
     Unit,
+    number_of,
 )
 from bot.outbox import Outgoing
 from bot.sessions import Change, Turn
@@ -77,7 +79,8 @@ class Scribe:
 
     def text(self, unit: Unit, phone: str, effect: Reply | Say) -> str:
         """What *effect* says, in the language of whoever has *phone*, at the facility's time."""
-        person = unit.site.person(phone)
+        speaks = unit.talk(f"{phone}{LINE}").about  # on a phone that several share
+        person = unit.site.person(phone) or unit.site.by_id(speaks)
         language = person.language if person else LANGUAGE
         zone = unit.site.zone
         return self.render(effect.prompt, language, zone, effect.practice, effect.hastened)
@@ -89,10 +92,14 @@ class Scribe:
         return tuple(self._message(unit, event, n, say) for n, say in enumerate(said))
 
     def _message(self, unit: Unit, event: Event, index: int, say: Say) -> Outgoing:
-        text, person = self.text(unit, say.phone, say), unit.site.person(say.phone)
+        person = unit.site.person(say.phone)
+        if person and LINE in say.phone:
+            named = Prompt("named", {"name": person.name, "text": say.prompt})
+            say = replace(say, prompt=named)
+        text = self.text(unit, say.phone, say)
         return Outgoing(
             id=f"{event.id}.{index}",
-            phone=say.phone,
+            phone=number_of(say.phone),
             text=text,
             kind=say.kind,
             at=event.at,

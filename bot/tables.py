@@ -90,8 +90,7 @@ sets = Table(
 
 people = Table(
     "people", metadata, _id(), _words("name"),
-    Column("phone", Words, nullable=False, unique=True),
-    _words("role"), _words("place"), _words("language"),
+    _words("phone"), _words("role"), _words("place"), _words("language"),
     Column("shift", Words, nullable=False, server_default=""),
 )
 

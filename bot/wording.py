@@ -71,6 +71,9 @@ def _shorter(prompt: Prompt) -> list[Prompt]:
             forms.append(bare)
     elif prompt.key == "framed" and isinstance(ask, Prompt):
         forms.append(ask)
+    text = prompt.values.get("text")
+    if prompt.key == "named" and isinstance(text, Prompt):
+        forms += [Prompt("named", {**prompt.values, "text": form}) for form in _shorter(text)[1:]]
     return forms
 
 

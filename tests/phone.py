@@ -147,6 +147,16 @@ class World:
         sites = [replace(s, **facts) if s.id == site_id else s for s in self.register.sites()]
         publish(self.redis, sites, self.register.phones())
 
+    def shares(self, name: str, owner: str) -> None:
+        """The person is registered with the phone of another from now on."""
+        phone = self.phones[owner].number
+        people = tuple(
+            replace(m, person=replace(m.person, phone=phone)) if m.person.name == name else m
+            for m in self.register.people
+        )
+        self.register = replace(self.register, people=people)
+        announce(self.parts, self.register)
+
     def leaves(self, name: str) -> None:
         """The person is no longer in the register."""
         people = tuple(m for m in self.register.people if m.person.name != name)

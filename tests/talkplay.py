@@ -204,6 +204,9 @@ class Player:
     def keeps(self, site_id: str, count: str, kind: str) -> None:
         self.world.stocks(site_id, least_ready=((kind, int(count)),))
 
+    def shares(self, name: str, owner: str) -> None:
+        self.world.shares(self._phone(name).name, owner)
+
     def leaves(self, name: str) -> None:
         self.world.leaves(self._phone(name).name)
 
@@ -289,6 +292,7 @@ STEPS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"facility (\w+) soaks in (\d+) L and has in stock: (.*)", Player.stocks),
     (r"facility (\w+) wants (\d+) (bag|suction)s? READY", Player.keeps),
     (r"(\w+) leaves the register", Player.leaves),
+    (r"(\w+) shares the phone of (\w+)", Player.shares),
     (r"(\w+) has a phone that nobody knows", Player.unknown_phone),
     (r"(\w+) has a new phone, and (\w+) the old one", Player.changes_phone),
     (rf"set ([A-Z0-9-]+) is ({CONDITIONS})", Player.set_is),

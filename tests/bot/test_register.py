@@ -121,7 +121,7 @@ def test_byte_order_mark_of_a_spreadsheet_is_no_part_of_the_header(folder: Path)
     ("sets", "BAG-5,LOWF,BAG-SIL", "id: the same on lines 6, 9"),
     ("sets", "S,NONE,BAG-SIL", "facility: there is no NONE"),
     ("sets", "S,LOWF,NONE", "model: there is no NONE"),
-    ("people", "X,Name,+12025550101,nurse,LOWF,en", "phone: the same on lines 2, 10"),
+    ("people", "X,Name,+12025550101,nurse,HIGH,en", "phone: the same on lines 2, 10"),
     ("people", "X,Name,+1202555010,nurse,LOWF,en", "phone: not a valid phone number"),
     ("people", "X,Name,none,nurse,LOWF,en", "phone: not a phone number"),
     ("people", "X,Name,+12025550150,doctor,LOWF,en", "role: must be one of"),
@@ -141,7 +141,7 @@ def test_bad_row_is_named_with_file_line_and_reason(
 
 
 def test_every_problem_is_reported_at_once_and_no_phone_is_quoted(folder: Path) -> None:
-    add(folder, "people", "P1,Neema,+12025550101,nurse,LOWF,en", "X,Y,+1202555,nurse,GONE,en")
+    add(folder, "people", "P1,Neema,+12025550101,nurse,HIGH,en", "X,Y,+1202555,nurse,GONE,en")
     add(folder, "sets", "BAG-1,LOWF,NONE")
 
     found = problems(folder)
