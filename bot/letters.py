@@ -16,7 +16,6 @@ from bot.overview import ANSWERS
 from bot.roles import removed
 from bot.turn import Turn
 
-
 # What is done where the register took an amendment; for the others nothing is left to do.
 AMENDED: dict[str, Callable[[Turn, Amend, Letter], None]] = {
     "enrol": enrolled,
