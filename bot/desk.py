@@ -29,7 +29,9 @@ from bot.store import BatchFilter
 from flows.protocol import Protocol
 
 MOST_TYPED = 40  # characters of one field
-MOST_BATCHES = 10  # of one facility, on the page of papers
+# Software limits: with both of them reached the page of papers stays below 60 KB.
+MOST_BATCHES = 3  # of one facility there; its own page has more
+MOST_FACILITIES = 40
 
 
 def desk(read: Desk, door: Door) -> Blueprint:
@@ -81,14 +83,17 @@ class _Papers:
     desk: Desk
 
     def papers(self) -> str:
-        """Every facility with the ways to its sheets."""
+        """Every facility with the ways to its sheets, by id and a page at a time."""
+        after = request.args.get("after", "")[:MOST_TYPED]
         rows = [row for row in self.desk.store.facilities()
-                if sees(g.account, row["district"], row["id"])]  # fmt: skip
+                if row["id"] > after and sees(g.account, row["district"], row["id"])]  # fmt: skip
+        more = rows[MOST_FACILITIES - 1]["id"] if len(rows) > MOST_FACILITIES else ""
+        rows = rows[:MOST_FACILITIES]
         protocols = {s.id: self.desk.rules.protocol_for(s).id
                      for s in self.desk.store.load_register().sites()}  # fmt: skip
         loads = {row["id"]: self._loads(row["id"]) for row in rows if row["autoclave"]}
         return render_template("desk_papers.html", rows=rows, protocols=protocols, loads=loads,
-                               training=TRAINING, first=FIRST)  # fmt: skip
+                               more=more, training=TRAINING, first=FIRST)  # fmt: skip
 
     def _loads(self, facility: str) -> list[Any]:
         """The newest autoclave batches of *facility*."""

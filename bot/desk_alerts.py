@@ -19,8 +19,9 @@ from bot.desk_said import STATES, Story, Teller
 from bot.model import Letter, Site
 from flows.alerting import RULES
 
-SHOWN = 25  # alerts that are over, of one page
-MOST_OPEN = 40  # open ones shown
+# Software limits: with both of them reached the page stays below 60 KB.
+SHOWN = 20  # alerts that are over, of one page
+MOST_OPEN = 25  # open ones shown
 
 # Each answer with what it means; those that need words say which.
 CHOICES: Mapping[str, str] = {
@@ -92,7 +93,7 @@ class Wanted:
         return AlertFilter(
             district=district, facility=self.facility or facility, rule=self.rule,
             state=self.state if self.state in ("solved", "over") else "",
-            since=self.since, until=self.until, limit=2 * SHOWN, after=after,
+            since=self.since, until=self.until, limit=SHOWN, after=after,
         )  # fmt: skip
 
 

@@ -18,6 +18,8 @@ from flows.batch import Batch, Entry
 from flows.protocol import Protocol
 from flows.release import RANK, exposed_seconds, findings
 
+# Software limits: a page of so many lines is still below 60 KB.
+MOST_LINES, FIRST_LINES = 200, 50
 STARTS = {"exposure_started": "exposed", "vinegar_started": "vinegar_out"}
 RUNNING, BROKEN, BACK = "still in", "broken off: does not count", "taken back: does not count"
 
@@ -58,8 +60,18 @@ def batch_page(
         ending=_ending(batch, site, teller),
         against=_against(batch, site, protocol, teller),
         exposures=tuple(_exposures(batch, site, protocol, teller)),
-        lines=tuple(sorted(lines, key=lambda line: line.at)),
+        lines=_short(sorted(lines, key=lambda line: line.at)),
     )  # fmt: skip
+
+
+def _short(lines: list[Line]) -> tuple[Line, ...]:
+    """The beginning and the end of a time line that has no end."""
+    left_out = len(lines) - MOST_LINES
+    if left_out <= 0:
+        return tuple(lines)
+    first, last = lines[:FIRST_LINES], lines[FIRST_LINES + left_out :]
+    gap = Line(last[0].at, last[0].when, "", f"{left_out} lines before this are left out here.")
+    return (*first, gap, *last)
 
 
 # ---- what it is --------------------------------------------------------------------------------

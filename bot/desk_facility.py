@@ -17,6 +17,7 @@ from flows.protocol import Protocol
 Rows = Sequence[Mapping[str, Any]]
 
 PAST = 4  # batches shown of each set
+MANY_SETS = 30  # from here on one batch of each must do: the page stays below 60 KB
 MOST_LOADS = 10  # autoclave loads shown
 MOST_CHECKS = 6  # two days of three shifts
 
@@ -83,13 +84,14 @@ def _sets(
     """What may not be used first, then by id."""
     order = ("EXPIRED", "SET ASIDE", "USED", "IN PROCESS", "READY")
     known = {card.id: states.get(card.id, SetState(card.id)) for card in site.sets}
+    most = PAST if len(site.sets) < MANY_SETS else 1
     for card in sorted(site.sets, key=lambda c: (order.index(known[c.id].now(teller.now)), c.id)):
         state = known[card.id]
         past = [row for row in batches if card.id in row["sets"]]
         yield SetRow(
             id=card.id, about=f"{KINDS[card.kind]}, {card.model}, {card.pieces} pieces",
             condition=state.now(teller.now), detail=_detail(state, site, teller),
-            past=tuple(_past(row, site, teller) for row in past[:PAST]),
+            past=tuple(_past(row, site, teller) for row in past[:most]),
         )  # fmt: skip
 
 

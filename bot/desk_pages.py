@@ -134,10 +134,10 @@ class Pages:
         checks = self.desk.store.checks(CheckFilter(facility=site.id, limit=MOST_CHECKS)).rows
         page = facility_page(site, unit, states, batches, loads, checks, protocol, teller)
         alerts = list(unit.alerts.values()) if unit else list(standing[site.id].alerts)
+        stories = desk_alerts.in_order(alerts, {site.id: site}, teller)[: desk_alerts.MOST_OPEN]
         return render_template(
             "desk_facility.html", page=page, site=site, fresh=unit is not None,
-            stories=desk_alerts.in_order(alerts, {site.id: site}, teller),
-            **self.desk.head(protocol),
+            stories=stories, **self.desk.head(protocol),
         )  # fmt: skip
 
     # ---- the alerts ------------------------------------------------------------------------

@@ -42,6 +42,7 @@ STATES: Mapping[str, str] = {
     "over": "over by itself",
 }
 ROLES = {"nurse": "nurse", "in_charge": "in-charge", "supervisor": "supervisor"}
+LISTED_LINES = 4  # of an alert's story where a page has many; the rest is on the alert's own page
 LAST_ANSWERS = 2  # shown where a page has many alerts: a question and what came back
 KINDS = {"bag": "bag and mask", "suction": "suction"}
 
@@ -85,6 +86,11 @@ class Story:
         """The newest answers to it, in a few sentences."""
         said = [line for line in self.lines if line.deed != "told"][-LAST_ANSWERS:]
         return " ".join(f"{line.when} {line.text}" for line in said)
+
+    @property
+    def newest(self) -> tuple[Said, ...]:
+        """The last lines of it."""
+        return self.lines[-LISTED_LINES:]
 
     @property
     def told(self) -> str:

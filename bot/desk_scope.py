@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import msgspec
 from flask import abort, g
 from redis.exceptions import RedisError
 
@@ -24,6 +25,8 @@ from bot.store import Store
 from bot.wording import Wording
 from flows.protocol import Protocol
 
+# What another version wrote and this one cannot read is no answer either: then the store is asked.
+NO_ANSWER = (RedisError, msgspec.MsgspecError)
 NO_FACILITY = "There is no such facility in the register."
 
 
@@ -72,7 +75,7 @@ class Desk:
         mine = {s.id: s.district for s in sites}
         try:
             boards = [self.sessions.board(d) for d in sorted(set(mine.values()))]
-        except RedisError:
+        except NO_ANSWER:
             return None
         # A facility that moved to another district leaves its last word on the old board.
         districts = zip(sorted(set(mine.values())), boards, strict=True)
@@ -83,5 +86,5 @@ class Desk:
         """All that *facility* has in Redis; None where it does not answer."""
         try:
             return self.sessions.unit(facility)
-        except RedisError:
+        except NO_ANSWER:
             return None

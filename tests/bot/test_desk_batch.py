@@ -190,3 +190,18 @@ def test_a_programme_officer_reads_who_did_it_as_an_id(app: Flask, world: World)
 
     assert "P5: Begins the batch" in page
     assert "Imani" not in page
+
+
+def test_a_log_without_end_is_shown_by_its_beginning_and_its_end(world: World) -> None:
+    texts(world, "Neema", "BAG-1", "1")
+    batch, site = world.batch("BAG-1"), next(s for s in world.register.sites() if s.id == "LOWF")
+    first, last = batch.log[0], batch.log[-1]
+    log = (first, *(replace(last, n=n, stage=f"x{n}") for n in range(1, 262)))
+    rules = world.parts.rules
+    teller = Teller(world.parts.wording, rules.alerts, world.clock(), named=True)
+    lines = batch_page(replace(batch, log=log), site, None, [], teller).lines
+
+    assert len(lines) == 201
+    assert lines[50].what == "62 lines before this are left out here."
+    assert lines[0].what == "Begins the batch with BAG-1."
+    assert lines[-1].what.startswith("X261")

@@ -14,7 +14,7 @@ from flask import Flask
 from bot.accounts import IDLE
 from bot.alert import Alert, AlertLine
 from bot.desk_said import DEEDS, STATES
-from bot.model import SetState, Standing, Underway
+from bot.model import Raised, SetState, Standing, Underway
 from flows.alerting import RULES
 from tests.bot.desk_client import MOST_BYTES, Reader, reader
 from tests.bot.district_stand import (
@@ -222,6 +222,15 @@ def test_where_the_conversations_do_not_answer_it_says_so_and_shows_what_the_sto
         assert known in page
 
 
+def test_a_board_that_another_version_wrote_is_no_answer(world: World, chief: Reader) -> None:
+    texts(world, "Neema", "BAG-1", "1")
+    world.redis.hset("sb:board:TAM", "LOWF", b'{"facility": 7}')
+    page = chief.reads("")
+
+    assert "The conversations do not answer just now." in page
+    assert "BAG-1 Low Ferry Clinic" in page
+
+
 # ---- how much ----------------------------------------------------------------------------------
 
 
@@ -251,22 +260,36 @@ def crowded(facility: str, name: str, sets: int, clock: FakeClock) -> Standing:
     )  # fmt: skip
 
 
-def test_forty_facilities_with_seven_sets_each_make_a_light_page(
+def over(facility: str, n: int, clock: FakeClock) -> Raised:
+    """An alert of the past with a story as long as one can get in a week."""
+    now = clock()
+    story = tuple(AlertLine(now, "P8", "asked", "w" * 80) for _ in range(12))
+    closed = AlertLine(now, "P8", "solved", "w" * 80)
+    return Raised("TAM", Alert(
+        f"{facility}-{900 + n}", facility, "step", f"m{n}", now, now,
+        {"sets": "BAG-00-1+BAG-00-2", "step": "soak", "reason": "refused"}, by="P1",
+        state="solved", history=(*story, closed)))  # fmt: skip
+
+
+def test_forty_facilities_with_seven_sets_each_make_light_pages(
     clock: FakeClock, tmp_path: Path
 ) -> None:
     register = wide_register(40, 7)
     with watched_world(clock, tmp_path, register=register) as world:
-        for place in register.facilities:
+        for n, place in enumerate(register.facilities):
             shown = crowded(place.id, place.name, 7, clock)
             world.redis.hset("sb:board:TAM", place.id, msgspec.json.encode(shown))
+            world.parts.store.record([over(place.id, n, clock)])
         with desk_app(world.parts, tmp_path) as app:
             desk = reader(app, world.parts, "supervisor", "TAM")
             page = desk.reads("")
-            for path in ("/alerts", "/papers", "/facility/F07"):
+            for path in ("/alerts", "/papers", "/facility/F07", "/alerts?facility=F07"):
                 assert len(desk.opens(path).data) < MOST_BYTES, path
+            listed = desk.reads("/papers") + desk.reads("/papers?after=F37")
 
     for place in register.facilities:
         assert place.name in page.partition(" Facilities ")[2]
+        assert f"{place.name} ({place.id})" in listed
     assert "And 17 more: all that nobody has answered." in page  # 42 open, 25 of them shown
 
 
