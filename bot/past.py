@@ -8,7 +8,7 @@ register, days and seed number comes the same past.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from itertools import count
@@ -47,6 +47,7 @@ UNDERWAY = 0.6  # of the facilities: a batch begun within the last hour
 FORGETS_CHECK = 0.12
 ANSWERS_ALERT = 0.75
 CHECK_TURNS = 20
+CALM = timedelta(hours=12)  # longer than any batch that nobody forgets
 TURNS_AT_ONCE = 40  # of one person, before she is taken to be lost
 SOLVED = ("talked to the nurse", "brought new tablets", "a spare mask was sent", "trained again")
 
@@ -65,11 +66,15 @@ Play = Callable[[datetime], None]
 
 
 class Life:
-    """One district from *begins* to *ends*, by the rules that hold at its end."""
+    """One district from *begins* to *ends*, by the rules that hold at its end.
+
+    At a *calm* facility nothing was begun in the last hours: whoever takes a phone there finds it
+    free.
+    """
 
     def __init__(
         self, sites: Iterable[Site], rules: Rules, scribe: Scribe, begins: datetime,
-        ends: datetime, seed: int,
+        ends: datetime, seed: int, calm: Collection[str] = (),
     ) -> None:  # fmt: skip
         self.rules, self.scribe, self.ends = rules, scribe, ends
         self.past = Past()
@@ -78,7 +83,8 @@ class Life:
         for site in sites:
             self.past.units[site.id] = Unit(site)
             if site.sets:
-                self._settle(site, begins, Random(f"{seed} {site.id}"))  # noqa: S311
+                last = ends - CALM if site.id in calm else ends
+                self._settle(site, begins, last, Random(f"{seed} {site.id}"))  # noqa: S311
 
     def live(self) -> Past:
         """Everything in the order in which it happens, until the end."""
@@ -93,17 +99,18 @@ class Life:
 
     # ---- the people --------------------------------------------------------------------------
 
-    def _settle(self, site: Site, begins: datetime, random: Random) -> None:
+    def _settle(self, site: Site, begins: datetime, last: datetime, random: Random) -> None:
         actor = Actor(random, self.rules)
         for person in site.people:
             self._brief(site, person)
         self._rings(site.id, WATCH, begins)
-        if random.random() < UNDERWAY:
+        if random.random() < UNDERWAY and last == self.ends:
             self._at(self.ends - actor.minutes((10, 50)), lambda at: self._uses(site, actor, at))
         day = begins
         while day < self.ends:
             for moment in _births(random, day):
-                self._at(moment, lambda at: self._uses(site, actor, at))
+                if moment <= last:
+                    self._at(moment, lambda at: self._uses(site, actor, at))
             day += timedelta(days=1)
 
     def _brief(self, site: Site, person: Person) -> None:

@@ -32,6 +32,7 @@ from bot.wiring import Parts, announce, build, connect
 from workers import __main__ as processes
 from workers.embedded import Embedded
 
+CALM_AT = ("LOWF", "HIGH")  # where the README lets its reader take a phone
 DEMO_DAYS = 91  # three months
 DEMO_BOTTLE_AGE = timedelta(days=14)  # of the newest bottle in its cupboard
 DEMO_REGISTER = Path(bot.cli.__file__).parent / "demo"
@@ -81,9 +82,6 @@ def run_demo(
     parts = build(config, redis)
     register = demo_register(parts)
     announce(parts, register)
-    if past_days > 0 and not parts.store.batches(BatchFilter(limit=1)).rows:
-        print(f"making {past_days} days of an invented past ...", flush=True)
-        make_past(parts, register, past_days, seed)
     embedded = Embedded(
         parts.service, lambda: redis, parts.service.clock, config.sweep_tick_ms / 1000
     )
@@ -93,6 +91,9 @@ def run_demo(
     except OSError:
         print(f"port {port} is taken; try --port {port + 1}", file=sys.stderr)
         return USAGE
+    if past_days > 0 and not parts.store.batches(BatchFilter(limit=1)).rows:
+        print(f"making {past_days} days of an invented past ...", flush=True)
+        make_past(parts, register, past_days, seed)
     embedded.start()
     _stop_on_signal()
     print(_welcome(config, port), flush=True)
@@ -115,7 +116,7 @@ def make_past(parts: Parts, register: Register, days: int, seed: int) -> None:
     service, now = parts.service, parts.service.clock()
     scribe = Scribe(service.render, service.count_parts)
     rules = replace(parts.rules, hasten=1.0)
-    life = Life(register.sites(), rules, scribe, now - timedelta(days=days), now, seed)
+    life = Life(register.sites(), rules, scribe, now - timedelta(days=days), now, seed, CALM_AT)
     past = life.live()
     parts.store.record(records(past))
     plant(parts.redis, past)

@@ -30,10 +30,11 @@ ENDS = datetime(2026, 3, 20, 9, 0, tzinfo=UTC)
 DAYS = 20
 
 
-def lived(seed: int = 1) -> Past:
+def lived(seed: int = 1, calm: tuple[str, ...] = ()) -> Past:
     scribe = Scribe(WORDING.render, lambda text: segments(text)[2])
     rules = rules_of(alerts=ALERTS)
-    return Life(REGISTER.sites(), rules, scribe, ENDS - timedelta(days=DAYS), ENDS, seed).live()
+    begins = ENDS - timedelta(days=DAYS)
+    return Life(REGISTER.sites(), rules, scribe, begins, ENDS, seed, calm).live()
 
 
 @cache
@@ -85,6 +86,14 @@ def test_things_go_wrong_in_it_and_somebody_answers() -> None:
 
     assert len({a.rule for a in alerts}) >= 5
     assert {"solved", "over"} <= {a.state for a in alerts}
+
+
+def test_where_it_ends_calmly_nobody_is_in_the_middle_of_a_batch() -> None:
+    every = tuple(f.id for f in REGISTER.facilities)
+
+    for seed in (1, 2):
+        units = lived(seed, every).units.values()
+        assert all(not unit.batches for unit in units)
 
 
 def test_nothing_happens_after_its_end() -> None:

@@ -85,6 +85,7 @@ def start(tmp_path: Path) -> Iterator[Start]:
     def run(*options: str) -> Demo:
         port = free_port()
         words = ["demo", "--port", str(port), "--data", str(tmp_path / "kept"), "--no-browser"]
+        words += [] if "--past" in options else ["--past", "0"]
         process = subprocess.Popen(
             [sys.executable, "-m", "workers.command", *words, *options],
             cwd=ROOT,
@@ -144,6 +145,19 @@ def test_the_welcome_says_where_everything_is_and_what_is_not_kept(start: Start)
     assert "invented data" in said
     assert "60 times faster here: not for use" in said
     demo.web.close()
+
+
+def test_the_demonstration_opens_on_its_past_and_the_phone_of_the_readme_is_free(
+    start: Start,
+) -> None:
+    demo = start("--past", "14", "--seed", "3")
+    demo.web.headers["Authorization"] = "Bearer demo"
+    batches = demo.get("/api/v1/batches", limit="1000").json()["batches"]
+    assert len(batches) > 30
+    assert {b["outcome"] for b in batches} >= {"released"}
+
+    demo.says("BAG-1", "m1")
+    assert "BAG-1: gloves, apron" in demo.hears(1)[0]
 
 
 def test_a_hastened_demonstration_says_so_in_its_messages_and_rings(start: Start) -> None:
