@@ -13,12 +13,10 @@ from redis.exceptions import RedisError
 from sqlalchemy import Connection, Table, bindparam, delete, insert, update
 
 from bot import audit
-from bot.model import SetState
-from bot.recording import record_conditions
 from bot.register import Register
 from bot.register_edit import Difference, differences, owner, tables
 from bot.register_rows import next_revision, read_register, register_rows
-from bot.registry import Registry
+from bot.registry import Registry, begin_as_used
 from bot.sessions import revision
 from bot.store import Store
 from bot.timers import Timers
@@ -55,7 +53,7 @@ class RegisterChanges:
             after = edit(before)
             made = differences(before, after)
             _write(connection, before, after)
-            _begin_as_used(connection, before, after, self.clock())
+            begin_as_used(connection, before, after, self.clock())
             owners = _owners(before, after)
             for one in made:
                 _note(connection, one, owners[one.table, one.id], who, self.clock())
@@ -103,15 +101,6 @@ def _put(
 def _delete(connection: Connection, table: Table, ids: Sequence[str]) -> None:
     if ids:
         connection.execute(delete(table).where(table.c.id.in_(sorted(ids))))
-
-
-def _begin_as_used(
-    connection: Connection, before: Register, after: Register, at: datetime
-) -> None:
-    """A new set is USED, whatever was known of one of its name that was there before."""
-    new = {s.id for s in after.sets} - {s.id for s in before.sets}
-    if new:
-        record_conditions(connection, [SetState(i, "USED", at) for i in sorted(new)])
 
 
 def _owners(*registers: Register) -> dict[tuple[str, str], set[str]]:

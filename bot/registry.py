@@ -110,7 +110,7 @@ def _change(
                    [member_row(m) for m in register.people])  # fmt: skip
     _write_changes(connection, sets, [set_row(s) for s in first.sets],
                    [set_row(s) for s in register.sets])  # fmt: skip
-    _begin_as_used(connection, first, register, at)
+    begin_as_used(connection, first, register, at)
     return answers
 
 
@@ -123,7 +123,7 @@ def _write_changes(connection: Connection, table: Table, old: list[Row], new: li
         connection.execute(insert(table), rows)
 
 
-def _begin_as_used(
+def begin_as_used(
     connection: Connection, before: Register, after: Register, at: datetime
 ) -> None:
     """A new set is USED, whatever was known of one of its name that was there before."""
