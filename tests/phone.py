@@ -18,7 +18,7 @@ from threading import Thread
 from typing import Any, cast
 
 import requests
-from flask import Flask
+from flask import Flask, Response
 from redis import Redis
 from werkzeug.serving import make_server
 
@@ -99,7 +99,9 @@ class World:
         config = settings("http://127.0.0.1:9", data, **more)
         self.redis = redis if redis is not None else connect(config)
         self.mailbox = Mailbox(self.redis)
+        self.gateway_down = False  # while it is, the gateway answers nobody's message
         gateway = Flask("gateway")
+        gateway.before_request(lambda: Response(status=503) if self.gateway_down else None)
         gateway.register_blueprint(demo_gateway(self.mailbox, clock, "demo", self._receipt))
         config = replace(config, gateway_url=self._stack.enter_context(_served(gateway)))
         self.parts = _on_fake_clock(build(config, self.redis, clock), clock)
