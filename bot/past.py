@@ -46,6 +46,8 @@ USES_A_DAY = 0.8  # births at one facility for which a set is taken; invented
 UNDERWAY = 0.6  # of the facilities: a batch begun within the last hour
 FORGETS_CHECK = 0.12
 ANSWERS_ALERT = 0.75
+CLEANS = 0.85
+CLEANED_AFTER = ("unstarted", "expired", "none_ready")
 CHECK_TURNS = 20
 CALM = timedelta(hours=12)  # longer than any batch that nobody forgets
 TURNS_AT_ONCE = 40  # of one person, before she is taken to be lost
@@ -148,14 +150,30 @@ class Life:
             self._at(when, lambda now: self._says(site, person, "CHECK", now))
             self._goes_on(site, actor, person, when + timedelta(seconds=20), CHECK_TURNS)
 
+    def _cleans(self, site: Site, person: Person, at: datetime) -> None:
+        """She who is nudged about a set cleans it, mostly."""
+        actor = Actor(Random(f"{site.id} {at.isoformat()} cleans"), self.rules)  # noqa: S311
+
+        def play(now: datetime) -> None:
+            unit = self.past.units[site.id]
+            names = actor.to_clean(unit, now)
+            if names and unit.talk(person.phone).batch not in unit.batches:
+                self._says(site, person, names, now)
+                self._goes_on(site, actor, person, now + actor.minutes((1, 6)), TURNS_AT_ONCE)
+
+        if actor.chance(CLEANS) and at + CALM < self.ends:
+            self._at(at + actor.minutes((5, 90)), play)
+
     def _answers(self, site: Site, alert_id: str, by: str, at: datetime) -> None:
         """Those above answer most alerts: seen at first, then solved."""
         random = Random(f"{alert_id} {at.isoformat()}")  # noqa: S311
         person = site.by_id(by)
-        if person is None or random.random() > ANSWERS_ALERT:
+        if person is None:
             return
         kind = random.choice(("seen", "taken", "solved", "solved"))
-        later = timedelta(minutes=random.randint(5, 240))
+        # One who does not answer is told again in the morning, and answers then.
+        days = 0 if random.random() < ANSWERS_ALERT else random.randint(1, 2)
+        later = timedelta(days=days, minutes=random.randint(5, 240))
         self._writes(site, person, alert_id, kind, random, at + later)
         if kind != "solved":
             again = later + timedelta(hours=random.randint(2, 30))
@@ -221,6 +239,9 @@ class Life:
         self.past.kept[f"message {record.id}"] = record
         if isinstance(event, Rang) and item.kind == "note":
             self._asked(site, person, item.at)
+        alert = self.past.units[site.id].alerts.get(about)
+        if alert and alert.rule in CLEANED_AFTER and person.role == "nurse":
+            self._cleans(site, person, item.at)
 
 
 def _births(random: Random, day: datetime) -> list[datetime]:

@@ -88,6 +88,12 @@ class Actor:
                 names.append(self.random.choice(found))
         return " ".join(names)
 
+    def to_clean(self, unit: Unit, now: datetime) -> str:
+        """The first set of each kind that waits to be cleaned; "" if none does."""
+        free = [c for c in unit.site.sets if unit.state_of(c.id).batch not in unit.batches]
+        waits = [c for c in free if unit.state_of(c.id).now(now) in ("USED", "EXPIRED")]
+        return " ".join({c.kind: c.id for c in reversed(waits)}.values())
+
     # ---- what is said ----------------------------------------------------------------------
 
     def answer(self, unit: Unit, person: Person, now: datetime) -> Act | None:
