@@ -97,9 +97,12 @@ def _sets(
 
 def _detail(state: SetState, site: Site, teller: Teller) -> str:
     since = f"since {teller.moment(state.since, site.zone)}" if state.since else "never heard of"
-    if state.condition == "READY" and state.expires_at:
-        return f"{since}, good until {teller.moment(state.expires_at, site.zone)}"
-    return since
+    if state.condition != "READY" or state.expires_at is None:
+        return since
+    until = teller.moment(state.expires_at, site.zone)
+    if state.now(teller.now) == "EXPIRED":  # not from then on: that is when it was made READY
+        return f"since {until}: do not use, clean it again"
+    return f"{since}, good until {until}"
 
 
 def _past(row: Mapping[str, Any], site: Site, teller: Teller) -> Past:
