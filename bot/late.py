@@ -28,6 +28,7 @@ from bot.late_words import (
     unpacked,
 )
 from bot.model import Day, Prompt, Shown
+from bot.recall import recall_told
 from bot.showing import LISTED, held, say_alone, show, used_sets
 from bot.turn import Turn
 from flows.batch import Batch, short
@@ -92,6 +93,8 @@ def _go_on(turn: Turn, parts: Parts, *, note: bool = False) -> None:
 def _tried(turn: Turn, parts: Mapping[str, str]) -> tuple[LateEntry, Batch] | Prompt:
     """The entry and the batch it makes, or why it cannot be kept."""
     if left := not_done(parts):
+        if parts.get("method") == "autoclave" and "indicator" in left:
+            recall_told(turn, parts.get("load", "").lstrip("0"))
         marks: dict[str, Shown] = {f"m{n}": Prompt(f"mark.{m}") for n, m in enumerate(left)}
         why = Prompt("finding.missing", {"what": Prompt("parts", marks)})
         return Prompt("late.refused", {"why": why})
@@ -110,6 +113,8 @@ def _tried(turn: Turn, parts: Mapping[str, str]) -> tuple[LateEntry, Batch] | Pr
             return Prompt("late.refused", {"why": Prompt("note.held", names)})
     batch = replay(turn, entry, sent)
     if isinstance(batch, Refused):
+        if batch.load:  # what else was in it is not sterile either
+            recall_told(turn, batch.load)
         return Prompt("late.refused", {"why": batch.why})
     return _touched(turn, entry, batch) or (entry, batch)
 

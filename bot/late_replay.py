@@ -15,7 +15,7 @@ from bot.book import Book, Said, write
 from bot.custody import new_batch
 from bot.model import Prompt
 from bot.progress import set_asked
-from bot.turn import Turn
+from bot.turn import Turn, load_of
 from flows.batch import Batch, Value
 from flows.late import PACKS
 from flows.late_entry import LateEntry
@@ -27,9 +27,10 @@ MOST_ANSWERS = 80  # a whole batch of six sets has forty
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Why an entry cannot be kept, in words."""
+    """Why an entry cannot be kept, in words; *load* is that of an autoclave which failed."""
 
     why: Prompt
+    load: str = ""
 
 
 def replay(turn: Turn, entry: LateEntry, sent: datetime) -> Batch | Refused:
@@ -87,7 +88,8 @@ def _word(batch: Batch, book: Book, stage: Stage, entry: LateEntry) -> str | Ref
         # One digit alone could be a key that works everywhere: 9 pieces are sent as 09.
         return _number(batch, stage, stage.reading.name, entry).rjust(2, "0")
     if stage.phase == "side" or stage.id in WRONG:
-        return Refused(_side(batch, book, stage, entry))
+        failed = stage.id == "auto_failed"
+        return Refused(_side(batch, book, stage, entry), load_of(batch) if failed else "")
     if stage.kind == "pick":
         return _pick(batch, book, stage, entry)
     mark = stage.forward.mark

@@ -21,24 +21,36 @@ Doubted = Callable[[SetState], bool]
 def recall(turn: Turn, batch: Batch) -> Batch:
     """Every other set READY from the same autoclave load is USED again, and those above know."""
     load = load_of(batch)
-    if batch.practice or not load:
-        return batch
-    names = call_back(turn, lambda s: s.load == load and s.batch != batch.id)
+    if load and not batch.practice:
+        _load_failed(turn, load, batch)
+    return batch
+
+
+def recall_told(turn: Turn, load: str) -> None:
+    """The same for a failed load that was told of afterwards: no batch here carries it."""
+    _load_failed(turn, load, None)
+
+
+def _load_failed(turn: Turn, load: str, batch: Batch | None) -> None:
+    own = batch.id if batch else ""
+    names = call_back(turn, lambda s: s.load == load and s.batch != own)
     for other in tuple(turn.unit.batches.values()):
         loaded = ("loaded", "") in marks(other.log) and load_of(other) == load
-        if other.id != batch.id and not other.practice and loaded:
+        if other.id != own and not other.practice and loaded:
             names += again(turn, other, "loaded")
-    if names:
-        sets = "+".join(names)
-        prompt = Prompt("recall", {"site": turn.unit.site.id, "sets": sets, "load": load})
-        here = turn.unit.site.people
-        for person in here:
-            turn.say(person, prompt, "alert", batch)
-        raise_alert(
-            turn, "recall", f"{batch.id} {load}", batch, by=turn.person.id if turn.person else "",
-            already=tuple(p for p in here if p.role == "in_charge"), facts={"sets": short(names)},
-        )  # fmt: skip
-    return batch
+    if not names:
+        return
+    values = {"site": turn.unit.site.id, "sets": "+".join(names), "load": load}
+    here = turn.unit.site.people
+    for person in here:
+        if batch:
+            turn.say(person, Prompt("recall", values), "alert", batch)
+        else:
+            turn.say_plain(person, Prompt("recall", values))
+    raise_alert(
+        turn, "recall", f"{own} {load}", batch, by=turn.person.id if turn.person else "",
+        already=tuple(p for p in here if p.role == "in_charge"), facts={"sets": short(names)},
+    )  # fmt: skip
 
 
 def call_back(turn: Turn, doubted: Doubted) -> list[str]:

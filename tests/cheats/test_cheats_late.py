@@ -514,3 +514,24 @@ def test_four_digits_are_no_time_where_a_number_is_asked() -> None:
     ward.says(clock(ward))
 
     assert ward.batch.log[-1].mark == "loaded"
+
+
+def test_a_load_that_failed_on_paper_calls_back_what_else_was_in_it() -> None:
+    ward = Ward(now=MORNING)
+    ward.says(LOADED, "1")
+    assert ward.condition("BAG-1") == "READY"
+    other = LOADED.replace("BAG-1", "SUC-1").replace("COUNT 7", "COUNT 3")
+    ward.says(other.replace("IND GOOD", "IND BAD"), phone=BELA)
+
+    assert ward.condition("BAG-1") == "USED"
+    assert any("load 41 failed" in text for _, _, text in ward.said)
+    assert [a.rule for a in ward.unit.alerts.values()] == ["recall"]
+
+
+def test_a_load_with_another_number_that_failed_on_paper_calls_nothing_back() -> None:
+    ward = Ward(now=MORNING)
+    ward.says(LOADED, "1")
+    other = LOADED.replace("BAG-1", "SUC-1").replace("COUNT 7", "COUNT 3")
+    ward.says(other.replace("IND GOOD", "IND BAD").replace("LOAD 41", "LOAD 42"), phone=BELA)
+
+    assert ward.condition("BAG-1") == "READY"
