@@ -26,8 +26,8 @@ from bot.accounts import (
 from bot.audit import note
 from bot.database import Database
 from bot.errors import AccountRefused
-from bot.model import Person
 from bot.passwords import Passwords
+from bot.site import Person
 from bot.tables import account_sessions, accounts, people
 
 # Longer than any name; what is typed is looked up, and never kept unless it is one of ours.

@@ -15,7 +15,7 @@ import msgspec
 from sqlalchemy import Connection
 
 from bot.alert import Alert, AlertDeed, AlertState
-from bot.model import Raised
+from bot.effects import Raised
 from bot.recording import KEY_CHARACTERS, UNWRITTEN, is_key, locked, replace_rows
 from bot.tables import alerts
 from flows.alerting import RULES

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from bot.alert import Alert
-from bot.model import Day, Letter, Person, Prompt, Shown, Site
+from bot.effects import Day, Prompt, Shown
+from bot.events import Letter
+from bot.site import Person, Site
 from bot.turn import Turn
 
 SHORT_NAME = 15  # characters of a name in a text that has room for little else

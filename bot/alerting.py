@@ -13,7 +13,9 @@ from zoneinfo import ZoneInfo
 
 from bot.alert import Alert, AlertLine, AlertState, Ended
 from bot.alert_words import answer_prompt, digest_prompt, told_prompt
-from bot.model import ClearTimer, Letter, Person, Prompt, Raised, Say, SetTimer
+from bot.effects import ClearTimer, Prompt, Raised, Say, SetTimer
+from bot.events import Letter
+from bot.site import Person
 from bot.turn import Turn
 from bot.whom import local_time, recipients
 from flows.alerting import AlertRule

@@ -13,8 +13,8 @@ from typing import Literal, NamedTuple, cast
 
 from bot import rows, rows_shift
 from bot.amend import Amend, AmendKind
-from bot.model import DISTRICT, Person, Role
 from bot.register import Member, Register, RegisteredSet, assemble
+from bot.site import DISTRICT, Person, Role
 
 Refusal = Literal[
     "",

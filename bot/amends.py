@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from bot.amend import Amend, AmendKind
-from bot.model import Amendments, Person, Prompt, Say
+from bot.effects import Amendments, Prompt, Say
 from bot.showing import say_alone
+from bot.site import Person
 from bot.turn import Turn
 from bot.whom import recipients
 

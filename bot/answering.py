@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 
 from bot.asking import asks_of, choices, minutes_left, page_shown
 from bot.book import Book, Said, write
+from bot.effects import Prompt
 from bot.exposures import running, seconds_left, too_long
-from bot.model import Pace, Prompt
+from bot.model import Pace
 from bot.progress import set_aside, set_asked, take, undo
 from bot.said_time import begun_at, ended_at, takes_time, told_time
 from flows.batch import Batch

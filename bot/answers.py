@@ -10,7 +10,9 @@ from datetime import datetime, timedelta
 from bot.alert import Alert
 from bot.alert_words import what
 from bot.alerting import answered, morning
-from bot.model import Day, Letter, Post, Prompt, Reminder, Shown
+from bot.effects import Day, Post, Prompt, Shown
+from bot.events import Letter
+from bot.model import Reminder
 from bot.overview import name_of
 from bot.replies import span_minutes, word_kept
 from bot.showing import say_alone, show

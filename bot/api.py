@@ -18,10 +18,10 @@ from flask import Blueprint, Request, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
 from bot.api_asked import day, district, limit, midnight, or_400, records, table, yes_or_no
+from bot.effects import Checked, Conditions, Pushed, Raised
 from bot.errors import StoreDown, StoreRefused
 from bot.formats import as_json
 from bot.message import Message
-from bot.model import Checked, Conditions, Pushed, Raised
 from bot.openapi import document
 from bot.store import (
     AlertFilter,

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import Counter
 from datetime import datetime
 
-from bot.model import Day, Prompt, SetState, Shown
+from bot.effects import Day, Prompt, Shown
+from bot.model import SetState
 from bot.showing import open_screen, say_alone
 from bot.turn import Turn
 from flows.batch import short

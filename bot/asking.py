@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterable
 
 from bot.book import Book, Said
+from bot.effects import Prompt, Shown
 from bot.exposures import running, seconds_left, too_long
-from bot.model import Pace, Prompt, Shown
+from bot.model import Pace
 from bot.progress import ALL_SETS, set_asked, stage_mark
 from flows.batch import Batch
 from flows.protocol import Cycle, Protocol

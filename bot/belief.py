@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from bot.model import Push, SetState
+from bot.effects import Push
+from bot.model import SetState
 from flows.batch import Batch
 
 

@@ -7,10 +7,12 @@ from dataclasses import replace
 from bot.alerting import came_up, not_delivered, raise_alert
 from bot.asking import bell
 from bot.book import write
+from bot.effects import Prompt, SetTimer
+from bot.events import Rang, Receipt
 from bot.exposures import next_ring
-from bot.model import Person, Prompt, Rang, Receipt, SetTimer
 from bot.progress import rang
 from bot.reminders import speak
+from bot.site import Person
 from bot.turn import Turn
 from flows.batch import Batch
 

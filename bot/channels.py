@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 import phonenumbers
 
 from bot.errors import BadWebhook
-from bot.model import NEWEST_ONLY, Heard
+from bot.events import NEWEST_ONLY, Heard
 from bot.shape import DateShape, GatewayShape
 
 MAX_TEXT = 480  # characters: three long SMS; the longest answer that means anything is a few words

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from bot.check import Check, Round
 from bot.check_words import shown_time, since
-from bot.model import Checked, Prompt, Say, Shown
+from bot.effects import Checked, Prompt, Say, Shown
 from bot.showing import ready_sets
 from bot.turn import Turn
 from bot.whom import at_work

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection
 
-from bot.model import Checked
+from bot.effects import Checked
 from bot.recording import KEY_CHARACTERS, MOST_SETS, UNWRITTEN, is_key, locked, replace_rows
 from bot.tables import checks
 from flows.readiness import SIGHTS

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from bot.model import Day, Prompt, Shown, Unit
+from bot.effects import Day, Prompt, Shown
+from bot.model import Unit
 from flows.readiness import ALL, ONE, QUESTIONS, Reckoning
 
 A_DAY = timedelta(hours=20)  # within it a time of day can be meant of no other day

@@ -14,7 +14,8 @@ from bot.alerting import raise_alert
 from bot.check import Round
 from bot.check_clock import checked, come_to, keep_check, times
 from bot.check_words import done_prompt, shown_time, since
-from bot.model import Prompt, SetState
+from bot.effects import Prompt
+from bot.model import SetState
 from bot.showing import ready_sets, say_alone, show
 from bot.turn import Turn
 from flows.readiness import (

@@ -16,13 +16,10 @@ from bot import (
 )
 from bot.answering import PROBLEM, problem
 from bot.asking import minutes_left
+from bot.effects import Prompt, Shown
 from bot.following import after_answer
 from bot.late import late
 from bot.mixing import mix
-from bot.model import (
-    Prompt,
-    Shown,
-)
 from bot.screens import practise, set_pace
 from bot.showing import (
     colleagues,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import date
 from math import floor
 
-from bot.model import Bottle, Site
+from bot.site import Bottle, Site
 from flows.protocol import Protocol
 from flows.shelf import left
 

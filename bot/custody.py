@@ -7,8 +7,10 @@ from datetime import datetime
 
 from bot.asking import title
 from bot.book import write
-from bot.model import Person, Prompt, SetState, Shown
+from bot.effects import Prompt, Shown
+from bot.model import SetState
 from bot.showing import LISTED, held, mine, show
+from bot.site import Person
 from bot.spores import methods_now
 from bot.turn import Turn, remembered
 from flows.batch import Batch, BatchSet, Value

@@ -12,8 +12,10 @@ from datetime import datetime, timedelta
 
 from bot.alerting import raise_alert
 from bot.asking import framed
-from bot.model import Day, Person, Prompt, Reminder, Shown
+from bot.effects import Day, Prompt, Shown
+from bot.model import Reminder
 from bot.showing import clock, show
+from bot.site import Person
 from bot.turn import Turn
 
 # What each digit of the danger screen stands for.

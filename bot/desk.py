@@ -23,8 +23,8 @@ from bot.desk_scope import Desk
 from bot.desk_words import FIRST, TRAINING
 from bot.errors import StoreDown
 from bot.login import Door
-from bot.model import Site
 from bot.pages import guard
+from bot.site import Site
 from bot.store import BatchFilter
 from flows.protocol import Protocol
 

@@ -16,7 +16,8 @@ from bot.alert_queries import AlertFilter
 from bot.alerting import MOST_WORD
 from bot.desk_now import urgency
 from bot.desk_said import STATES, Story, Teller
-from bot.model import Letter, Site
+from bot.events import Letter
+from bot.site import Site
 from flows.alerting import RULES
 
 # Software limits: with both of them reached the page stays below 60 KB.

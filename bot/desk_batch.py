@@ -12,7 +12,7 @@ from datetime import datetime
 
 from bot.desk_line import Line, alert_lines, log_lines, taken_back
 from bot.desk_said import Story, Teller, moment, span
-from bot.model import Site
+from bot.site import Site
 from bot.views import finding_prompt
 from flows.batch import Batch, Entry
 from flows.protocol import Protocol

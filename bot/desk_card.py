@@ -14,7 +14,7 @@ from datetime import date
 from bot.cli_trade_words import CAUTIONS, reading
 from bot.cupboard import doubtful, fades, lacking, shown_percent
 from bot.desk_words import FIRST_AID, LATE_AROUND, LATE_LINE, METHOD_NAMES, TIMES, line, record
-from bot.model import Bottle, Site
+from bot.site import Bottle, Site
 from flows.heat import a0_seconds, boiling_point_c, gauge_kpa, kpa_to_psi
 from flows.protocol import Cycle, Protocol
 from flows.release import AFTER, BEFORE, BY_METHOD, VINEGAR

@@ -11,7 +11,8 @@ from datetime import datetime
 from typing import Any
 
 from bot.desk_said import KINDS, ROLES, Teller, moment
-from bot.model import Reminder, SetState, Site, Spores, Unit
+from bot.model import Reminder, SetState, Spores, Unit
+from bot.site import Site
 from flows.protocol import Protocol
 
 Rows = Sequence[Mapping[str, Any]]

@@ -9,7 +9,8 @@ from typing import Any, cast
 
 from bot.alert import Alert, AlertLine
 from bot.board import underway
-from bot.model import Condition, SetState, Site, Standing
+from bot.model import Condition, SetState, Standing
+from bot.site import Site
 from bot.store import AlertFilter, BatchFilter, SetFilter, Store
 
 MOST_BATCHES = 50  # open ones of one district, read whole: each is a question to the store

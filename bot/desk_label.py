@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-from bot.model import Site
+from bot.site import Site
 from flows.label import Label, What, label
 from flows.protocol import Protocol
 

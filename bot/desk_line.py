@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from bot.desk_said import Story, Teller, undialled
-from bot.model import Prompt, Site
+from bot.effects import Prompt
+from bot.site import Site
 from flows.batch import Batch, Entry
 
 

@@ -12,7 +12,8 @@ from datetime import datetime, timedelta
 
 from bot.alert import Alert
 from bot.desk_said import KINDS, LEVELS, Story, Teller
-from bot.model import SetState, Site, Standing, Underway
+from bot.model import SetState, Standing, Underway
+from bot.site import Site
 from flows.batch import Kind, short
 
 # Software limits: with all of them reached the page stays below 60 KB.

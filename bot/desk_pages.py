@@ -26,7 +26,9 @@ from bot.desk_known import alert_of, known
 from bot.desk_now import now_page, open_alerts
 from bot.desk_said import FROM_DESK, STATES, Story
 from bot.desk_scope import NO_FACILITY, Desk
-from bot.model import Post, SetState, Site, Unit
+from bot.effects import Post
+from bot.model import SetState, Unit
+from bot.site import Site
 from bot.store import BatchFilter, CheckFilter
 from flows.alerting import RULES
 from flows.batch import Batch

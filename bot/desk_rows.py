@@ -10,9 +10,9 @@ from typing import get_args
 import msgspec
 
 from bot.accounts import Account, AccountRole, sees
-from bot.model import DISTRICT, Role
 from bot.register import Autoclave, Register
 from bot.register_edit import REMOVED, TABLES, Cells, Problems, owner, tables
+from bot.site import DISTRICT, Role
 from flows.batch import METHODS, Kind
 from flows.protocol import Protocol
 from flows.strengths import Form, Product, Unit

@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 
 from bot.alert import Alert, AlertLine
 from bot.alert_words import about
-from bot.model import Prompt, Site
+from bot.effects import Prompt
+from bot.site import Site
 from bot.wording import Wording
 from flows.alerting import AlertRules
 

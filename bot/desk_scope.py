@@ -18,9 +18,11 @@ from redis.exceptions import RedisError
 from bot.accounts import sees
 from bot.desk_said import Teller
 from bot.desk_words import FIRST, TRAINING
-from bot.model import Post, Site, Standing, Unit
+from bot.effects import Post
+from bot.model import Standing, Unit
 from bot.rules import Rules
 from bot.sessions import Sessions
+from bot.site import Site
 from bot.store import Store
 from bot.wording import Wording
 from flows.protocol import Protocol

@@ -7,7 +7,7 @@ from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from bot.amends import ask_register
-from bot.model import Day, Prompt, Say
+from bot.effects import Day, Prompt, Say
 from bot.rows_shift import shift as read_shift
 from bot.rules import after
 from bot.showing import back as leave

@@ -13,9 +13,12 @@ from typing import Literal
 from bot.amend import CODE_HOURS, Amend, Invite
 from bot.amends import ask_register, chief_only, is_chief, named, refused, role_words, tell
 from bot.asking import numbered
-from bot.model import Day, Letter, Person, Prompt, Say, Shown, Talk, number_of
+from bot.effects import Day, Prompt, Say, Shown
+from bot.events import Letter
+from bot.model import Talk
 from bot.rules import after
 from bot.showing import LISTED, open_screen, say_alone
+from bot.site import Person, number_of
 from bot.turn import Turn
 
 MOST_INVITES = 20  # open at one facility: more than anybody enrols in two days

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from bot.answering import Answered
 from bot.asking import explain, started, title
+from bot.effects import Day, Prompt, Shown
 from bot.exposures import seconds_left
-from bot.model import (
-    Day,
-    Prompt,
-    Shown,
-)
 from bot.recall import recall
 from bot.showing import LISTED, main_screen, mine
 from bot.telling import tell, tell_habits

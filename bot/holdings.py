@@ -10,7 +10,9 @@ import re
 
 from bot.amend import Amend
 from bot.amends import ask_register, chief_only, is_chief
-from bot.model import Letter, Prompt, SetState, Shown
+from bot.effects import Prompt, Shown
+from bot.events import Letter
+from bot.model import SetState
 from bot.rules import after
 from bot.showing import held, open_screen, say_alone
 from bot.turn import Turn

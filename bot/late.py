@@ -13,6 +13,7 @@ from dataclasses import replace
 from datetime import datetime
 
 from bot.custody import MOST_SETS
+from bot.effects import Day, Prompt, Shown
 from bot.late_replay import Refused, replay
 from bot.late_words import (
     FORM,
@@ -27,7 +28,6 @@ from bot.late_words import (
     uncounted,
     unpacked,
 )
-from bot.model import Day, Prompt, Shown
 from bot.recall import recall_told
 from bot.showing import LISTED, held, say_alone, show, used_sets
 from bot.turn import Turn

@@ -13,7 +13,7 @@ from bot.answering import Answered, answer
 from bot.asking import choices, load_why, minutes_left, why
 from bot.book import Book, Said, write
 from bot.custody import new_batch
-from bot.model import Prompt
+from bot.effects import Prompt
 from bot.progress import set_asked
 from bot.turn import Turn, load_of
 from flows.batch import Batch, Value

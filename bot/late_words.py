@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from bot.asking import cycle_label, numbered
-from bot.model import Day, Prompt, Shown
+from bot.effects import Day, Prompt, Shown
 from bot.turn import Turn
 from flows.batch import short
 from flows.late_entry import JUDGED, LateEntry, Slip, boxes, missing, undone

@@ -10,8 +10,8 @@ from bot.alerting import answered, keep
 from bot.amend import Amend
 from bot.amends import refused
 from bot.enrolling import enrolled, not_joined, renumbered
+from bot.events import Letter
 from bot.holdings import put_in
-from bot.model import Letter
 from bot.overview import ANSWERS
 from bot.roles import removed
 from bot.turn import Turn

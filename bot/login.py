@@ -32,9 +32,10 @@ from werkzeug.wrappers import Response as AnyResponse
 from bot.account_sessions import LogIns
 from bot.account_store import Accounts
 from bot.accounts import CODE_LIFE, Account, Kept, Session, digest, form_key, same, title
-from bot.model import Person, Prompt
+from bot.effects import Prompt
 from bot.outbox import Outbox, Outgoing
 from bot.scribe import Render
+from bot.site import Person
 
 COOKIE = "soakbell_desk"
 FORM_COOKIE = "soakbell_desk_form"  # before anybody is logged in: a form must bring it back

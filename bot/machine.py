@@ -17,26 +17,18 @@ from bot.bells import receipt, ring
 from bot.commands import COMMANDS, REGISTER_COMMANDS
 from bot.custody import begin, opened
 from bot.duty import at_work_again
+from bot.effects import Prompt, Step
 from bot.enrolling import join, of_a_colleague
+from bot.events import NEWEST_ONLY, Event, Heard, Letter, Rang, Receipt
 from bot.following import after_answer
 from bot.letters import read
-from bot.model import (
-    NEWEST_ONLY,
-    Event,
-    Heard,
-    Letter,
-    Person,
-    Prompt,
-    Rang,
-    Receipt,
-    Step,
-    Unit,
-)
+from bot.model import Unit
 from bot.paging import more
 from bot.progress import with_clock
 from bot.rules import Rules
 from bot.screens import REGISTER_ANSWERS, answer_screen, explain_screen, leave_screen
 from bot.showing import LISTED, main_screen, mine, show
+from bot.site import Person
 from bot.turn import Turn
 from bot.watching import look
 

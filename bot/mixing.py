@@ -13,10 +13,12 @@ from datetime import datetime
 from bot.alerting import raise_alert
 from bot.asking import framed
 from bot.cupboard import shown_percent
-from bot.model import Day, Person, Prompt, Reminder, Shown
+from bot.effects import Day, Prompt, Shown
+from bot.model import Reminder
 from bot.recipe_words import grams, recipe_values
 from bot.recipes import Recipe, chosen, recipe, settle, tag
 from bot.showing import back, show
+from bot.site import Person
 from bot.turn import Turn
 from flows.strengths import MOST_LIQUID_PERCENT
 

@@ -10,9 +10,12 @@ from datetime import timedelta
 from bot.alert import Alert, AlertLine
 from bot.alert_words import digest_prompt, told_prompt
 from bot.alerting import keep, morning
-from bot.model import Event, Letter, Person, Post, Rang, Reminder, Say, SetTimer
+from bot.effects import Post, Say, SetTimer
+from bot.events import Event, Letter, Rang
+from bot.model import Reminder
 from bot.overview import ROWS, alerts, waits_for
 from bot.paging import digest
+from bot.site import Person
 from bot.turn import Turn
 from bot.watching import WATCH
 from bot.whom import local_time, reachable

@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo
 
 from bot.alert import Alert, Ended
 from bot.alert_words import described, label, short_name, what
-from bot.model import Day, Prompt, Shown, Standing, Underway
+from bot.effects import Day, Prompt, Shown
+from bot.model import Standing, Underway
 from bot.turn import Turn
 from flows.alerting import Level
 from flows.batch import Kind, short

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from bot.asking import framed, noted, numbered
-from bot.model import Day, Prompt, Shown
+from bot.effects import Day, Prompt, Shown
 from bot.overview import ROWS, Row, alerts, find, waits_for
 from bot.turn import Turn
 from flows.supervision import MAIN, SCREENS, Screen

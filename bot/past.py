@@ -18,27 +18,18 @@ import msgspec
 from redis import Redis
 
 from bot.board import standing
+from bot.effects import Push, Pushed, SetTimer
+from bot.events import Event, Heard, Letter, Rang
 from bot.leases import Op
 from bot.machine import step
 from bot.message import Message, record_id
-from bot.model import (
-    Event,
-    Heard,
-    Letter,
-    Person,
-    Push,
-    Pushed,
-    Rang,
-    SetTimer,
-    Site,
-    Talk,
-    Unit,
-)
+from bot.model import Talk, Unit
 from bot.outbox import Outgoing
 from bot.rehearsal import Actor
 from bot.rules import Rules
 from bot.scribe import Scribe
 from bot.sessions import Change, unit_ops
+from bot.site import Person, Site
 from bot.timers import timer_ops
 from bot.watching import WATCH
 

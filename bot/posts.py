@@ -12,8 +12,8 @@ from typing import cast
 import msgspec
 from redis import Redis
 
+from bot.effects import Post
 from bot.leases import Leases, Op, drop_op, put_op, score
-from bot.model import Post
 
 DUE = "sb:post:due"
 DOC = "sb:post:doc"

@@ -33,25 +33,13 @@ from typing import Any
 import msgspec
 
 from bot.catalogues import load_catalogues
+from bot.effects import Push, Reply, Say, Step
+from bot.events import Event, Heard, Rang, Receipt
 from bot.exposures import next_ring, running
 from bot.machine import step
-from bot.model import (
-    Event,
-    Heard,
-    Pace,
-    Person,
-    Push,
-    Rang,
-    Receipt,
-    Reply,
-    Say,
-    SetCard,
-    Site,
-    Step,
-    Talk,
-    Unit,
-)
+from bot.model import Pace, Talk, Unit
 from bot.rules import Rules
+from bot.site import Person, SetCard, Site
 from bot.wording import Wording
 from flows.batch import METHODS, Batch, Method
 from flows.prompts import fits

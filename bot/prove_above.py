@@ -16,25 +16,15 @@ from datetime import UTC, datetime, timedelta
 
 from bot.alert import Alert, AlertLine, Tally
 from bot.catalogues import load_catalogues
+from bot.effects import Post, Reply, Say
+from bot.events import Channel, Heard
 from bot.machine import step
-from bot.model import (
-    Channel,
-    Heard,
-    Person,
-    Post,
-    Reply,
-    Say,
-    SetState,
-    Site,
-    Standing,
-    Talk,
-    Underway,
-    Unit,
-)
+from bot.model import SetState, Standing, Talk, Underway, Unit
 from bot.overview import ANSWERS, waits_for
 from bot.paging import ABOUT_ALERT
 from bot.prove import Proof
 from bot.rules import Rules
+from bot.site import Person, Site
 from bot.wording import Wording
 from flows.alerting import RULES
 from flows.prompts import fits

@@ -13,9 +13,9 @@ from typing import cast
 import msgspec
 from redis import Redis
 
+from bot.effects import Amendments, Checked, Conditions, Push, Pushed, Raised
 from bot.leases import Leases, Op, put_new_op
 from bot.message import Message
-from bot.model import Amendments, Checked, Conditions, Push, Pushed, Raised
 
 DUE = "sb:push:due"
 DOC = "sb:push:doc"

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 from bot.alerting import raise_alert
 from bot.book import write
-from bot.model import Prompt, SetState
+from bot.effects import Prompt
+from bot.model import SetState
 from bot.progress import go, settled
 from bot.turn import Turn, load_of, was_ready
 from flows.batch import Batch, short

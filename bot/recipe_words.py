@@ -8,8 +8,9 @@ from math import floor
 
 from bot.asking import numbered
 from bot.cupboard import shown_percent
-from bot.model import Bottle, Day, Prompt, Shown
+from bot.effects import Day, Prompt, Shown
 from bot.recipes import SCREENS, Recipe, chosen, may_be, protocol_in_force, recipe
+from bot.site import Bottle
 from bot.turn import Turn
 from flows.solutions import Amount
 from flows.strengths import Stock

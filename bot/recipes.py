@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from bot.cupboard import MOST_BOTTLES, doubtful, faded, lacking
-from bot.model import Bottle
+from bot.site import Bottle
 from bot.turn import Turn
 from flows.label import Label, label
 from flows.protocol import Protocol

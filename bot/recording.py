@@ -21,7 +21,8 @@ import msgspec
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from bot.model import Conditions, Push, SetState
+from bot.effects import Conditions, Push
+from bot.model import SetState
 from bot.tables import batches, entries, facilities, set_states, totals, totals_month
 from flows.batch import Batch, Entry
 

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from bot.model import LINE, Person, SetCard, Site
 from bot.rows_stock import Held
+from bot.site import LINE, Person, SetCard, Site
 from flows.batch import Kind, Method
 from flows.measures import Measure
 

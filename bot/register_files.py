@@ -9,7 +9,6 @@ from typing import cast
 from bot import rows
 from bot.cupboard import MOST_BOTTLES
 from bot.errors import RegisterError
-from bot.model import Person, Role
 from bot.register import (
     Autoclave,
     District,
@@ -23,6 +22,7 @@ from bot.register import (
 from bot.rows import Reader, Row
 from bot.rows_shift import checks, least_ready, shift
 from bot.rows_stock import STOCK_COLUMNS, held, measures, soak_ml
+from bot.site import Person, Role
 from flows.batch import METHODS, Kind, Method
 from flows.measures import Measure
 

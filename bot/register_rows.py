@@ -8,10 +8,10 @@ from typing import Any
 from sqlalchemy import Connection, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from bot.model import Bottle, Person
 from bot.register import District, Facility, Member, Model, Register, RegisteredSet, assemble
 from bot.rows_shift import least_ready, least_words
 from bot.rows_stock import Held, measure_words, measures, stock_cells, stock_of
+from bot.site import Bottle, Person
 from bot.tables import districts, facilities, models, people, register_marks, sets, stock
 
 Row = dict[str, Any]

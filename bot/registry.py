@@ -20,7 +20,9 @@ from bot import audit
 from bot.amend import Amend
 from bot.amending import Amended, amended
 from bot.database import Database
-from bot.model import Amendments, Letter, Post, SetState
+from bot.effects import Amendments, Post
+from bot.events import Letter
+from bot.model import SetState
 from bot.recording import record_conditions
 from bot.register import Register
 from bot.register_rows import member_row, next_revision, read_register, revision_of, set_row

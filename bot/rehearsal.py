@@ -14,8 +14,9 @@ from random import Random
 
 from bot.asking import asks_of, choices, page_shown
 from bot.book import Book
-from bot.model import Person, Unit
+from bot.model import Unit
 from bot.rules import Rules
+from bot.site import Person
 from bot.whom import in_shift, local_time
 from flows import readiness
 from flows.batch import Batch

@@ -24,10 +24,10 @@ import msgspec
 import requests
 from urllib3.exceptions import HTTPError
 
+from bot.effects import Checked, Conditions, Push, Pushed, Raised
 from bot.errors import ConfigError, StoreDown, StoreRefused
 from bot.gateway import open_session
 from bot.message import Message
-from bot.model import Checked, Conditions, Push, Pushed, Raised
 
 __all__ = ["Both", "Relay"]
 

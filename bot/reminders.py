@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from bot.dangers import ask_after
+from bot.effects import SetTimer
 from bot.mixing import solution_over
-from bot.model import Reminder, SetTimer
+from bot.model import Reminder
 from bot.morning import quiet_over
 from bot.turn import Turn
 

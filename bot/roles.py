@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from bot.amend import Amend
 from bot.amends import ask_register, chief_only, is_chief, named, role_words
-from bot.model import Letter, Person, Prompt, Shown
+from bot.effects import Prompt, Shown
+from bot.events import Letter
 from bot.rules import after
 from bot.showing import LISTED, open_screen, say_alone
+from bot.site import Person
 from bot.turn import Turn
 
 

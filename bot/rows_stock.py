@@ -9,8 +9,8 @@ from datetime import date
 from math import isfinite
 from typing import cast, get_args
 
-from bot.model import Bottle
 from bot.rows import Reader, Row, an_id, one_of
+from bot.site import Bottle
 from flows.measures import UNITS, Measure, MeasureUnit
 from flows.strengths import Form, Product, Stock, Unit
 

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from bot.amend import code_in
-from bot.model import Prompt, Site
+from bot.effects import Prompt
+from bot.site import Site
 from flows.alerting import AlertRules
 from flows.batch import Batch
 from flows.protocol import Protocol

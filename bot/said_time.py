@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from bot.book import Book, Said
-from bot.model import Prompt
+from bot.effects import Prompt
 from flows.batch import Batch, Entry
 from flows.late_times import moment_at
 from flows.stage import Stage

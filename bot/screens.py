@@ -7,6 +7,7 @@ from collections.abc import Callable
 from bot import checking, dangers, enrolling, holdings, late, roles, supervising
 from bot.asked import answer_need
 from bot.custody import begin, hand_over, opened, take_over
+from bot.effects import Prompt
 from bot.late_words import FORM
 from bot.mixing import (
     answer_doubted,
@@ -17,7 +18,6 @@ from bot.mixing import (
     answer_strip,
     explain_mix,
 )
-from bot.model import Prompt
 from bot.showing import (
     back,
     colleagues,

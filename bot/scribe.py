@@ -7,31 +7,27 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from bot.board import standing
-from bot.errors import BotError
-from bot.model import (
-    LINE,
+from bot.effects import (
     Amendments,
     Checked,
     ClearTimer,
     Conditions,
     Effect,
-    Event,
-    Heard,
     Post,
     Prompt,
     Push,
     Raised,
-    Rang,
     Reply,
     Say,
     SetTimer,
-    Standing,
     Step,
-    Unit,
-    number_of,
 )
+from bot.errors import BotError
+from bot.events import Event, Heard, Rang
+from bot.model import Standing, Unit
 from bot.outbox import Outgoing
 from bot.sessions import Change, Turn
+from bot.site import LINE, number_of
 from flows.batch import Batch
 
 Render = Callable[[Prompt, str, str, bool, bool], str]

@@ -17,21 +17,12 @@ from typing import Literal, Protocol
 import msgspec
 
 from bot.clock import Tick
+from bot.effects import Amendments, Post, Prompt, Pushed, Step
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
+from bot.events import Event, Heard, Rang, Receipt
 from bot.joins import Found, Joins, new_code
 from bot.message import reason_of
-from bot.model import (
-    Amendments,
-    Event,
-    Heard,
-    Post,
-    Prompt,
-    Pushed,
-    Rang,
-    Receipt,
-    Step,
-    Unit,
-)
+from bot.model import Unit
 from bot.outbox import Outbox, Outgoing
 from bot.posts import Posts
 from bot.pushes import AMEND, SET, Pushes, read_amendments, read_push

@@ -23,30 +23,15 @@ from redis.client import Pipeline
 from bot.alert import Alert, Tally, Watch
 from bot.amend import Amend, Invite
 from bot.check import Check
+from bot.effects import Amendments, Checked, ClearTimer, Conditions, Post, Push, Raised, SetTimer
+from bot.events import Event
 from bot.joins import join_ops
 from bot.leases import Op, score
-from bot.model import (
-    DISTRICT,
-    Amendments,
-    Checked,
-    ClearTimer,
-    Conditions,
-    Event,
-    Post,
-    Push,
-    Raised,
-    Reminder,
-    SetState,
-    SetTimer,
-    Site,
-    Spores,
-    Standing,
-    Talk,
-    Unit,
-)
+from bot.model import Reminder, SetState, Spores, Standing, Talk, Unit
 from bot.outbox import Outgoing, outgoing_ops
 from bot.posts import post_ops
 from bot.pushes import amend_ops, checked_ops, condition_ops, newest, push_ops, raised_ops
+from bot.site import DISTRICT, Site
 from bot.timers import timer_ops
 from flows.batch import Batch
 

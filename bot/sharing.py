@@ -14,8 +14,11 @@ from datetime import timedelta
 
 from bot import dangers
 from bot.asking import numbered
-from bot.model import LINE, Heard, Person, Prompt, Receipt, Say, Talk, number_of
+from bot.effects import Prompt, Say
+from bot.events import Heard, Receipt
+from bot.model import Talk
 from bot.showing import LISTED, mine, say_alone, show
+from bot.site import LINE, Person, number_of
 from bot.turn import Turn
 
 # After so long without a word the phone may be in other hands: about one step of the work.

@@ -6,8 +6,8 @@ from datetime import datetime
 
 from bot.asking import framed, minutes_left, numbered, title
 from bot.check_words import screen_values
+from bot.effects import Day, Prompt, Shown
 from bot.late_words import values as late_values
-from bot.model import Day, Prompt, Shown
 from bot.paging import overlaid, show_overlaid
 from bot.paging import settle as settle_overlaid
 from bot.recipe_words import values as mix_values

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bot.alert import Alert
 from bot.alerting import answered, raise_alert
-from bot.model import Letter, Prompt
+from bot.effects import Prompt
+from bot.events import Letter
 from bot.replies import is_word, word_kept
 from bot.rules import after
 from bot.showing import say_alone

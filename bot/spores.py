@@ -12,7 +12,8 @@ from datetime import datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from bot.alerting import raise_alert
-from bot.model import Prompt, Shown, Spores
+from bot.effects import Prompt, Shown
+from bot.model import Spores
 from bot.recall import Doubted, again, call_back
 from bot.showing import open_screen, say_alone
 from bot.turn import Turn

@@ -27,10 +27,11 @@ from bot import (
 from bot.alert_queries import AlertFilter
 from bot.check_queries import CheckFilter
 from bot.database import Database
+from bot.effects import Checked, Conditions, Push, Pushed, Raised
 from bot.errors import RegisterError, StoreRefused
 from bot.message import Message
 from bot.message_queries import MessageFilter
-from bot.model import Checked, Conditions, Push, Pushed, Raised, SetState
+from bot.model import SetState
 from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
 from bot.recording import Record
 from bot.register import Register

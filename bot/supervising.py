@@ -13,7 +13,7 @@ from bot import dangers
 from bot.alert import Alert
 from bot.answers import finish, give, quiet
 from bot.asking import framed
-from bot.model import Prompt
+from bot.effects import Prompt
 from bot.overview import ROWS, alerts, ended, find, told_at, waits_for
 from bot.paging import more, nothing
 from bot.replies import coded, is_word, parted

@@ -7,8 +7,8 @@ from datetime import datetime
 
 from redis import Redis
 
+from bot.effects import ClearTimer, SetTimer
 from bot.leases import Leases, Op, drop_op, put_new_op, put_op, score
-from bot.model import ClearTimer, SetTimer
 
 KEY = "sb:timers"
 

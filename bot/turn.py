@@ -8,23 +8,11 @@ from zoneinfo import ZoneInfo
 
 from bot.asking import ask, noted
 from bot.book import Book, Said, write
+from bot.effects import ClearTimer, Conditions, Effect, Prompt, Push, Reply, Say, SetTimer
 from bot.exposures import next_ring
-from bot.model import (
-    ClearTimer,
-    Conditions,
-    Effect,
-    Person,
-    Prompt,
-    Push,
-    Reminder,
-    Reply,
-    Say,
-    SetState,
-    SetTimer,
-    Talk,
-    Unit,
-)
+from bot.model import Reminder, SetState, Talk, Unit
 from bot.rules import Rules
+from bot.site import Person
 from flows.batch import Batch, BatchSet
 from flows.protocol import Protocol
 from flows.release import findings

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from bot.model import Person, Prompt, Shown, Site, Unit
+from bot.effects import Prompt, Shown
+from bot.model import Unit
+from bot.site import Person, Site
 from bot.wiring import Parts
 from flows.batch import Batch, Entry
 from flows.release import Finding, findings

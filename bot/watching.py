@@ -18,7 +18,9 @@ from bot.alerting import find, keep, over, raise_alert, settled_key
 from bot.board import moved
 from bot.check_clock import RULE as CHECK
 from bot.check_clock import keep_time
-from bot.model import ClearTimer, Event, Heard, Push, Rang, Say, SetState, SetTimer, Unit
+from bot.effects import ClearTimer, Push, Say, SetTimer
+from bot.events import Event, Heard, Rang
+from bot.model import SetState, Unit
 from bot.turn import Turn
 from flows.batch import Batch, Kind, short
 

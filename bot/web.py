@@ -15,12 +15,12 @@ from bot.desk_messages import messages
 from bot.desk_register import register_pages
 from bot.desk_scope import Desk
 from bot.desk_trail import trail
+from bot.effects import Prompt
 from bot.errors import StoreDown
 from bot.gateway import read_shape
 from bot.handset import handset
 from bot.login import Door
 from bot.mailbox import Mailbox
-from bot.model import Prompt
 from bot.register_changes import RegisterChanges
 from bot.views import Views
 from bot.webhooks import webhooks

@@ -28,7 +28,7 @@ from bot.channels import (
     ussd_answer,
 )
 from bot.errors import BadWebhook
-from bot.model import Heard
+from bot.events import Heard
 from bot.shape import GatewayShape
 
 MAX_BODY = 16 * 1024  # bytes: a USSD session of fifty long answers, ten times any SMS

@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
-from bot.model import Person, Site, Unit
+from bot.model import Unit
+from bot.site import Person, Site
 
 
 def local_time(site: Site, now: datetime) -> time:

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from babel.core import UnknownLocaleError
 from babel.dates import format_datetime
 
-from bot.model import Day, Prompt, Shown
+from bot.effects import Day, Prompt, Shown
 from flows.prompts import Catalogue, fill, fits
 
 NAME_LENGTH = 12

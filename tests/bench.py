@@ -9,32 +9,17 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import pytest
 
+from bot.effects import ClearTimer, Effect, Prompt, Push, Pushed, Reply, Say, SetTimer, Step
 from bot.errors import GatewayDown, GatewayRefused, StoreDown
+from bot.events import Event, Heard, Letter, Rang, Receipt
 from bot.joins import Joins
-from bot.model import (
-    ClearTimer,
-    Effect,
-    Event,
-    Heard,
-    Letter,
-    Person,
-    Prompt,
-    Push,
-    Pushed,
-    Rang,
-    Receipt,
-    Reply,
-    Say,
-    SetTimer,
-    Site,
-    Step,
-    Unit,
-)
+from bot.model import Unit
 from bot.outbox import Outbox
 from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.service import Service
 from bot.sessions import Sessions, publish
+from bot.site import Person, Site
 from bot.timers import Timers
 from flows.batch import Batch, Entry
 

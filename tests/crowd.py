@@ -14,8 +14,9 @@ from datetime import datetime, timedelta
 from itertools import count
 from random import Random
 
-from bot.model import Person, Site, Unit
+from bot.model import Unit
 from bot.rehearsal import Act, Actor
+from bot.site import Person, Site
 from flows.batch import Batch
 from tests.phone import Phone, World
 
@@ -46,7 +47,7 @@ class Mishap:
     @property
     def site(self) -> str:
         """The facility at which it fell."""
-        return self.batch.rpartition("-")[0]
+        return self.batch.partition("-")[0]
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ class Crowd:
     repeats: list[Repeat] = field(default_factory=list)
     # alert, who, deed, word
     answered: list[tuple[str, str, str, str]] = field(default_factory=list)
+    screens: list[tuple[datetime, str]] = field(default_factory=list)  # after an answer by USSD
     posted: int = 0
 
     def __post_init__(self) -> None:
@@ -235,11 +237,14 @@ class Crowd:
             self._again(site, "sms twice", self.world.same_sms)
         written = self.now - timedelta(minutes=15)
         if heard and written < heard and self._chance(TOO_LATE):
-            before = self.unit(site)
+            before = self._work(site)
             self.texts(phone, "1", written)
-            after = self.unit(site)
-            changed = (before.batches, before.sets) != (after.batches, after.sets)
-            self.repeats.append(Repeat("sms late", changed))
+            self.repeats.append(Repeat("sms late", before != self._work(site)))
+
+    def _work(self, site: str) -> object:
+        """What was done there: not what it cost, which every answer to a late text adds to."""
+        unit = self.unit(site)
+        return unit.sets, {b.id: b.log for b in unit.batches.values()}
 
     def texts(self, phone: Phone, text: str, written: datetime | None = None) -> None:
         """One SMS, counted."""
@@ -266,6 +271,7 @@ class Crowd:
             return  # the screen that she reads is another than she thought
         session = phone.session
         self.world.answers(phone, text)
+        self.screens.append((self.now, phone.screen))
         self._looked[session] = self.now
         if self._chance(REPEATED):
             phone.session = session

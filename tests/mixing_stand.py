@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Any
 
-from bot.model import Bottle
+from bot.site import Bottle
 from flows.measures import Measure
 from flows.strengths import Stock
 from tests.nurse import PLACE, Ward

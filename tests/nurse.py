@@ -13,25 +13,12 @@ from datetime import UTC, datetime, timedelta
 import msgspec
 
 from bot.catalogues import load_catalogues
+from bot.effects import ClearTimer, Effect, Push, Reply, Say, SetTimer
+from bot.events import Channel, Event, Heard, Rang, Receipt
 from bot.machine import step
-from bot.model import (
-    Channel,
-    ClearTimer,
-    Effect,
-    Event,
-    Heard,
-    Person,
-    Push,
-    Rang,
-    Receipt,
-    Reply,
-    Say,
-    SetCard,
-    SetTimer,
-    Site,
-    Unit,
-)
+from bot.model import Unit
 from bot.rules import Rules
+from bot.site import Person, SetCard, Site
 from bot.watching import LASTING
 from bot.wiring import load_alerts, load_protocols
 from bot.wording import Wording

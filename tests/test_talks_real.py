@@ -13,7 +13,7 @@ from uuid import uuid4
 import psycopg
 import pytest
 
-from bot.model import Push
+from bot.effects import Push
 from flows.release import required
 from tests.bot.store_stand import demo_register
 from tests.conftest import Connect, FakeClock, _wipe

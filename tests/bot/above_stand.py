@@ -11,23 +11,13 @@ from bot.alert import Alert, AlertLine, Tally
 from bot.alert_words import SHORT_NAME, answer_prompt, digest_prompt, told_prompt
 from bot.alerting import MOST_WORD
 from bot.catalogues import load_catalogues
-from bot.model import (
-    Letter,
-    Person,
-    Prompt,
-    Reply,
-    Role,
-    SetState,
-    Shown,
-    Site,
-    Standing,
-    Talk,
-    Underway,
-    Unit,
-)
+from bot.effects import Prompt, Reply, Shown
+from bot.events import Letter
+from bot.model import SetState, Standing, Talk, Underway, Unit
 from bot.overview import ANSWERS
 from bot.paging import show_overlaid
 from bot.rules import Rules
+from bot.site import Person, Role, Site
 from bot.supervising import explain, understand
 from bot.turn import Turn
 from bot.wiring import load_alerts

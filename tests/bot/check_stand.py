@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from bot.model import Checked, Person, SetState, Site
+from bot.effects import Checked
+from bot.model import SetState
+from bot.site import Person, Site
 from tests.nurse import ALERTS, ASHA, BEGAN, BELA, CHIEF, PLACE, Ward, rules_of
 
 SETS = ("BAG-1", "BAG-2", "SUC-1")

@@ -9,7 +9,8 @@ from datetime import datetime, timedelta
 
 from bot.alert import Alert, AlertLine
 from bot.board import standing
-from bot.model import Person, Post, SetCard, Site
+from bot.effects import Post
+from bot.site import Person, SetCard, Site
 from flows.batch import METHODS
 from tests.nurse import ALERTS, Ward, rules_of
 

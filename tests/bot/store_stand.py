@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from bot.alert import Alert, AlertLine
-from bot.model import Raised, SetState
+from bot.effects import Raised
+from bot.model import SetState
 from bot.register import Register
 from bot.register_files import read_register
 from bot.store import Record, Store

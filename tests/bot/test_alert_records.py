@@ -16,8 +16,10 @@ from sqlalchemy import event, text
 from bot.alert import Alert, AlertLine
 from bot.alert_queries import AlertFilter
 from bot.alert_records import MOST_MATTER, version
+from bot.effects import Conditions, Effect, Raised
 from bot.errors import StoreRefused
-from bot.model import Conditions, Effect, Event, Letter, Raised, SetState
+from bot.events import Event, Letter
+from bot.model import SetState
 from bot.store import Store
 from flows.alerting import RULES
 from tests.bot.store_stand import START, OpenStore, alert, batch, closed, raised, ready, record

@@ -10,7 +10,9 @@ import pytest
 
 from bot.alert import Alert
 from bot.alerting import answered
-from bot.model import Letter, Raised, Say, SetState, Talk, Unit
+from bot.effects import Raised, Say
+from bot.events import Letter
+from bot.model import SetState, Talk, Unit
 from bot.turn import Turn
 from flows.alerting import AlertRule, AlertRules
 from tests.nurse import ALERTS, ASHA, BEGAN, BELA, CHIEF, PLACE, SENA, SPARE, Ward, play, rules_of

@@ -15,13 +15,15 @@ from redis import Redis
 from bot import audit
 from bot.amend import Amend, AmendKind
 from bot.amending import amended
+from bot.effects import Amendments, Post, Push
 from bot.errors import StoreDown
-from bot.model import Amendments, Letter, Person, Post, Push
+from bot.events import Letter
 from bot.pushes import AMEND, amend_ops
 from bot.queries import SetFilter
 from bot.register import Member, Register
 from bot.registry import Registry
 from bot.sessions import Sessions, publish, revision
+from bot.site import Person
 from bot.store import Store
 from tests.bench import NURSE, Bench
 from tests.bot.store_stand import OpenStore, closed, demo_register, ready

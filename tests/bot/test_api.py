@@ -19,8 +19,9 @@ from werkzeug.test import TestResponse
 
 from bot.api import Token, api, digest
 from bot.api_asked import MOST_BODY_BYTES
+from bot.effects import Conditions
 from bot.formats import csv_text
-from bot.model import Conditions, SetState
+from bot.model import SetState
 from bot.queries import DIMENSIONS
 from bot.register import District, Facility, Register, assemble
 from bot.store import Record, Store

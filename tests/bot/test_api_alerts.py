@@ -17,7 +17,7 @@ from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
 from bot.alert import Alert, AlertLine
-from bot.model import Raised
+from bot.effects import Raised
 from bot.store import Store
 from flows.alerting import RULES
 from tests.bot.store_stand import START, alert, batch, raised, record

@@ -10,8 +10,9 @@ import pytest
 from scipy.stats import poisson
 
 from bot.asked import MOST_BIRTHS
-from bot.model import Reminder, SetCard, SetState
+from bot.model import Reminder, SetState
 from bot.rules import Rules
+from bot.site import SetCard
 from flows.batch import METHODS
 from flows.prompts import fits
 from tests.nurse import BEGAN, BELA, PLACE, PROTOCOL, Ward, play, rules_of

@@ -6,7 +6,7 @@ import pytest
 
 from bot.asking import ask, explain
 from bot.catalogues import load_catalogues
-from bot.model import Prompt
+from bot.effects import Prompt
 from flows.prompts import holes
 from flows.reprocess import REPROCESS
 from tests.bot.wording_stand import BOOK, batch, groups, said

@@ -21,8 +21,8 @@ from bot.channels import (
     ussd_answer,
 )
 from bot.errors import BadWebhook
+from bot.events import NEWEST_ONLY, Heard
 from bot.gateway import read_shape
-from bot.model import NEWEST_ONLY, Heard
 from bot.shape import GatewayShape
 
 FORM = read_shape()

@@ -9,8 +9,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from bot.check_clock import LOOKED_BACK, slots
+from bot.effects import Checked, Say
+from bot.events import Rang
 from bot.machine import step
-from bot.model import Checked, Person, Rang, Say, Unit
+from bot.model import Unit
+from bot.site import Person
 from bot.watching import WATCH
 from tests.bot.check_stand import EVENING, MORNING, POST, alerts, checks, goes_to, texts, ward
 from tests.nurse import ALERTS, ASHA, BELA, CHIEF, SENA, Ward, rules_of

@@ -15,7 +15,7 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from bot.api import Token, api, digest
-from bot.model import Checked
+from bot.effects import Checked
 from bot.store import CheckFilter, Store
 from tests.bot.store_stand import START, demo_register
 

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import pytest
 
-from bot.model import Conditions
+from bot.effects import Conditions
 from tests.bot.check_stand import (
     EVENING,
     POST,

@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from bot.cli import main
-from bot.model import Person
 from bot.register import Member, Register, RegisteredSet
 from bot.register_files import read_register
+from bot.site import Person
 from bot.store import Store
 from tests.bot.store_stand import DEMO, demo_register
 

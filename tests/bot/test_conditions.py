@@ -13,8 +13,10 @@ import fakeredis
 import pytest
 
 from bot.catalogues import load_catalogues
+from bot.effects import Conditions, Push, SetTimer
+from bot.events import Heard, Rang
 from bot.machine import step
-from bot.model import Conditions, Heard, Push, Rang, SetState, SetTimer, Unit
+from bot.model import SetState, Unit
 from bot.wiring import load_rules
 from bot.wording import Wording
 from tests.bot.release_stand import BAG, OUT, held, release_bag, texts, told

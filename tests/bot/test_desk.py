@@ -16,8 +16,8 @@ from bot import desk_card
 from bot.accounts import AccountRole
 from bot.config import demo_config
 from bot.desk_words import STEPS
-from bot.model import Bottle, Site
 from bot.register_files import read_register
+from bot.site import Bottle, Site
 from bot.web import create_app
 from bot.wiring import Parts, announce, build, load_protocols
 from flows.batch import METHODS

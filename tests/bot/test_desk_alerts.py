@@ -15,7 +15,7 @@ from flask import Flask
 from bot.alert import Alert, AlertDeed, AlertLine
 from bot.alerting import MOST_WORD
 from bot.desk_alerts import CHOICES
-from bot.model import Raised
+from bot.effects import Raised
 from tests.bot.desk_client import Reader, answers, once, reader
 from tests.bot.desk_stand import PASSWORD, form_key, log_in, make_account, without_key
 from tests.bot.district_stand import GIVEN_UP, alert_of, desk_app, watched_world

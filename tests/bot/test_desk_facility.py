@@ -13,7 +13,8 @@ from flask import Flask
 
 from bot.desk_facility import FacilityPage, facility_page
 from bot.desk_said import Teller
-from bot.model import Reminder, Site, Spores, Unit
+from bot.model import Reminder, Spores, Unit
+from bot.site import Site
 from tests.bot.desk_client import Reader, reader
 from tests.bot.desk_stand import without_key
 from tests.bot.district_stand import alert_of, busy, desk_app, watched_world

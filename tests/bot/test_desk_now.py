@@ -14,7 +14,8 @@ from flask import Flask
 from bot.accounts import IDLE
 from bot.alert import Alert, AlertLine
 from bot.desk_said import DEEDS, STATES
-from bot.model import Raised, SetState, Standing, Underway
+from bot.effects import Raised
+from bot.model import SetState, Standing, Underway
 from flows.alerting import RULES
 from tests.bot.desk_client import MOST_BYTES, Reader, reader
 from tests.bot.district_stand import (

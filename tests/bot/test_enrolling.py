@@ -12,8 +12,11 @@ import pytest
 
 from bot.alert_words import told_prompt
 from bot.amend import CODE_LETTERS, Amend
+from bot.effects import Amendments, Say
+from bot.events import Heard, Letter
 from bot.joins import new_code
-from bot.model import Amendments, Heard, Letter, Person, Say, SetCard, Site, Unit
+from bot.model import Unit
+from bot.site import Person, SetCard, Site
 from bot.spares import MOST_SPARES
 from bot.turn import Turn
 from flows.batch import METHODS

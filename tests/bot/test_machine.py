@@ -7,8 +7,10 @@ from datetime import timedelta
 
 import pytest
 
+from bot.effects import Reply, Say
+from bot.events import Heard
 from bot.machine import step
-from bot.model import Heard, Person, Reply, Say
+from bot.site import Person
 from tests.nurse import (
     ASHA,
     BEGAN,

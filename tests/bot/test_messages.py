@@ -12,8 +12,8 @@ import msgspec
 import pytest
 
 from bot.channels import Delivery, ReceiptForm
+from bot.effects import Conditions
 from bot.message import Message, record_id, without_numbers
-from bot.model import Conditions
 from bot.outbox import Outbox, Outgoing, outgoing_ops
 from bot.pushes import MESSAGE, Pushes, read_push
 from bot.store import MessageFilter, Store

@@ -13,7 +13,9 @@ from datetime import date, timedelta
 
 import pytest
 
-from bot.model import Bottle, Rang, Say
+from bot.effects import Say
+from bot.events import Rang
+from bot.site import Bottle
 from flows.measures import Measure
 from flows.strengths import Stock
 from tests.mixing_stand import BLEACH, HTH, JUG, NADCC, OPENED, SPOON, stocked

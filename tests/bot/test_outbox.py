@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import msgspec
 import pytest
 
+from bot.effects import Conditions
 from bot.leases import Leases, Op, put_new_op, put_op
-from bot.model import Conditions, SetState
+from bot.model import SetState
 from bot.outbox import DEAD, Dead, Outbox, Outgoing, Sent, outgoing_ops
 from bot.pushes import Pushes, condition_ops, read_push
 

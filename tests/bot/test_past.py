@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from bot.belief import proves
-from bot.model import Push, Raised
+from bot.effects import Push, Raised
 from bot.past import Life, Past, plant, records
 from bot.register_files import read_register
 from bot.scribe import Scribe

@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, rule, run_state_machine_as_test
 
-from bot.model import SetCard
+from bot.site import SetCard
 from flows.batch import METHODS, Batch
 from tests.bot.watched import WatchedWard
 from tests.mixing_stand import BLEACH, CUP, HTH, JUG, NADCC, SPOON

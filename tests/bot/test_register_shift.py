@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from bot.errors import RegisterError
-from bot.model import Person, Site
 from bot.register import Register
 from bot.register_files import COLUMNS, read_register
 from bot.rows_shift import least_ready, least_words
+from bot.site import Person, Site
 
 if TYPE_CHECKING:
     from bot.store import Store

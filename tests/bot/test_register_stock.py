@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 import pytest
 
 from bot.errors import RegisterError
-from bot.model import Bottle
 from bot.register import Register
 from bot.register_files import COLUMNS, read_register
 from bot.rows_stock import as_if_new, measure_words, measures
+from bot.site import Bottle
 from flows.measures import Measure
 from flows.strengths import Stock
 

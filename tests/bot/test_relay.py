@@ -18,8 +18,9 @@ import requests
 from redis import Redis
 
 from bot.alert_queries import AlertFilter
+from bot.effects import Conditions, Push, Pushed, Raised
 from bot.errors import ConfigError, StoreDown, StoreRefused
-from bot.model import Conditions, Push, Pushed, Raised, SetState
+from bot.model import SetState
 from bot.pushes import Pushes, condition_ops, push_ops, raised_ops
 from bot.relay import Both, Relay
 from bot.store import BatchFilter, CountFilter, SetFilter, Store

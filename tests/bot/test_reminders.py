@@ -6,8 +6,10 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from bot.effects import ClearTimer, SetTimer
+from bot.events import Rang
 from bot.machine import step
-from bot.model import ClearTimer, Rang, Reminder, SetTimer, Unit
+from bot.model import Reminder, Unit
 from bot.scribe import Scribe
 from bot.sessions import Change, Committed, Sessions, publish
 from tests.nurse import PLACE, rules_of

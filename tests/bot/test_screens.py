@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from bot.model import SetCard
+from bot.site import SetCard
 from tests.nurse import ASHA, BELA, CHIEF, PLACE, Ward, play
 
 

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 import pytest
 
 from bot.clock import new_tick, utc_now
+from bot.effects import Prompt, Reply, SetTimer, Step
 from bot.errors import BotError
-from bot.model import Event, Heard, Prompt, Rang, Receipt, Reply, SetTimer, Step, Unit
+from bot.events import Event, Heard, Rang, Receipt
+from bot.model import Unit
 from bot.outbox import Outgoing
 from bot.sessions import Change, publish
 

@@ -12,19 +12,9 @@ import pytest
 
 from bot.board import standing
 from bot.check import Check, Round
-from bot.model import (
-    Checked,
-    ClearTimer,
-    Heard,
-    Person,
-    Push,
-    SetCard,
-    SetState,
-    SetTimer,
-    Site,
-    Talk,
-    Unit,
-)
+from bot.effects import Checked, ClearTimer, Push, SetTimer
+from bot.events import Heard
+from bot.model import SetState, Talk, Unit
 from bot.outbox import Outbox, Outgoing
 from bot.pushes import CHECK, Pushes, read_push
 from bot.sessions import (
@@ -38,6 +28,7 @@ from bot.sessions import (
     publish,
     seal,
 )
+from bot.site import Person, SetCard, Site
 from bot.timers import Timers
 from flows.batch import Batch, BatchSet, Entry, Value
 

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from bot.effects import Say
 from bot.errors import RegisterError
-from bot.model import Heard, Say, Site
+from bot.events import Heard
 from bot.register_files import read_register
 from bot.scribe import Scribe
+from bot.site import Site
 from bot.store import Store
 from flows.prompts import segments
 from tests.bot.store_stand import DEMO, demo_register

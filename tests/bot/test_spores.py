@@ -13,8 +13,9 @@ from importlib.resources import files
 
 import pytest
 
+from bot.events import Heard
 from bot.machine import step
-from bot.model import Heard, SetState, Spores, Unit
+from bot.model import SetState, Spores, Unit
 from bot.spores import methods_now
 from bot.turn import Turn
 from flows.protocol import ProtocolError, parse

@@ -10,8 +10,9 @@ from typing import Any
 
 import pytest
 
+from bot.effects import Conditions, Pushed
 from bot.errors import StoreRefused
-from bot.model import Conditions, Pushed, SetState
+from bot.model import SetState
 from bot.recording import MOST_SETS
 from bot.register import RegisteredSet
 from bot.store import SetFilter, Store

@@ -9,7 +9,8 @@ import pytest
 
 from bot.alert import Tally
 from bot.alerting import MOST_WORD, raise_alert
-from bot.model import Post, SetState, Talk
+from bot.effects import Post
+from bot.model import SetState, Talk
 from bot.turn import Turn
 from flows.prompts import fits
 from tests.bot.district import JUMA, LINDIWE, NEEMA, REHEMA, SALOME, District

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from bot.desk_words import LATE_AROUND, LATE_LINE
-from bot.model import Conditions, Push
+from bot.effects import Conditions, Push
 from flows.batch import METHODS
 from flows.late import late_words, read_late
 from flows.late_entry import missing

@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 
 from bot.board import standing
-from bot.model import Rang, SetState, SetTimer
+from bot.effects import SetTimer
+from bot.events import Rang
+from bot.model import SetState
 from bot.watching import LASTING, WATCH
 from flows.alerting import RULES
 from tests.nurse import ALERTS, ASHA, BAG, BELA, CHIEF, PLACE, SENA, SUCTION, Ward, play, rules_of

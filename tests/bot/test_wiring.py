@@ -17,8 +17,9 @@ from bot import wiring
 from bot.amend import Amend
 from bot.api import Token
 from bot.config import Config, demo_config, from_env
+from bot.effects import Amendments
 from bot.errors import ConfigError, RegisterError
-from bot.model import Amendments, Heard
+from bot.events import Heard
 from bot.register_files import read_register
 from bot.store import SetFilter, Store
 from bot.wiring import (

@@ -9,7 +9,7 @@ import pytest
 
 from bot.asking import framed, noted, numbered
 from bot.custody import opened
-from bot.model import Day, Prompt, Shown
+from bot.effects import Day, Prompt, Shown
 from bot.wording import NAME_LENGTH, Wording
 from flows.prompts import GSM, fits, segments
 from flows.reprocess import REPROCESS

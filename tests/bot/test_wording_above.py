@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from bot.model import Prompt
+from bot.effects import Prompt
 from flows.prompts import fits
 from tests.bot.above_stand import SETS, WORDING, answers_said, text_of, told
 from tests.bot.wording_stand import NOW, RULES

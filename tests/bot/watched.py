@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from bot.book import Book
+from bot.effects import Effect, Push, Reply, Say
+from bot.events import Event, Heard
 from bot.exposures import next_ring, running
-from bot.model import Effect, Event, Heard, Push, Reply, Say, SetState, Unit
+from bot.model import SetState, Unit
 from flows.batch import Batch
 from flows.prompts import fits
 from flows.release import findings, gas_risk

@@ -13,8 +13,8 @@ from flask import Flask
 from werkzeug.serving import make_server
 
 from bot.channels import ReceiptForm
+from bot.events import Heard
 from bot.gateway import open_session
-from bot.model import Heard
 from bot.shape import GatewayShape
 from bot.webhooks import webhooks
 

@@ -17,11 +17,13 @@ from bot.book import Book, Said
 from bot.catalogues import load_catalogues
 from bot.check import Check
 from bot.checking import TOGETHER
-from bot.model import Bottle, Day, Person, Prompt, Reply, SetCard, SetState, Shown, Site, Talk, Unit
+from bot.effects import Day, Prompt, Reply, Shown
+from bot.model import SetState, Talk, Unit
 from bot.recipe_words import recipe_values, stock_name
 from bot.recipes import SCREENS, Recipe, recipe
 from bot.rules import Rules
 from bot.showing import CONDITIONS, LISTED, show, status
+from bot.site import Bottle, Person, SetCard, Site
 from bot.spares import MOST_SPARES
 from bot.turn import Turn
 from bot.wiring import load_protocols

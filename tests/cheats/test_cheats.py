@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from bot.model import SetCard
+from bot.site import SetCard
 from flows.batch import METHODS, Entry, Method
 from flows.release import RANK, findings, marks
 from flows.reprocess import REPROCESS

@@ -9,8 +9,10 @@ from datetime import timedelta
 import fakeredis
 import pytest
 
+from bot.effects import Push
+from bot.events import Heard
 from bot.machine import step
-from bot.model import Heard, Push, Unit
+from bot.model import Unit
 from bot.sessions import Change, Committed, Seen, Sessions, Stale, publish
 from flows.batch import METHODS, Method
 from flows.release import findings
