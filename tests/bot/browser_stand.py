@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,8 @@ from selenium import webdriver
 from selenium.webdriver.chrome.options import Options
 from selenium.webdriver.chrome.service import Service
 
+# axe-core's own file, as the package carries it.
+AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
 FLAGS = (
     "--headless",
     "--no-sandbox",
@@ -52,3 +55,12 @@ def chromium(profile: Path) -> Iterator[webdriver.Chrome]:
         yield chrome
     finally:
         chrome.quit()
+
+
+def violations(chrome: webdriver.Chrome) -> list[str]:
+    """What axe-core finds wrong on the page, a line each."""
+    chrome.execute_script(AXE)
+    found = chrome.execute_async_script(
+        "const done = arguments[0]; axe.run().then(r => done(r.violations))"
+    )
+    return [f"{v['id']}: {node['html'][:120]}" for v in found for node in v["nodes"]]

@@ -1,4 +1,5 @@
-"""Fixtures: a store on each engine with the demonstration's register; who asks commands."""
+"""Fixtures: a store on each engine with the demonstration's register; the desk, in service and on a
+district at work; who asks commands."""
 
 from __future__ import annotations
 
@@ -8,12 +9,25 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+import fakeredis
 import psycopg
 import pytest
+from flask import Flask
+from flask.testing import FlaskClient
 
+from bot.accounts import AccountRole
+from bot.config import Config
+from bot.passwords import quick
 from bot.store import Store
+from bot.web import create_app
+from bot.wiring import Parts, announce, build, connect
+from tests.bot.desk_stand import PASSWORD, LogInAs, log_in, make_account
+from tests.bot.district_stand import desk_app, watched_world
+from tests.bot.service_stand import on_fake_redis
 from tests.bot.store_stand import OpenStore, demo_register
 from tests.bot.trade_stand import Ask
+from tests.conftest import FakeClock
+from tests.phone import World
 
 LOCAL = "postgresql://postgres@127.0.0.1:5432/test"
 POSTGRES = os.environ.get("SOAKBELL_TEST_STORE_URL", LOCAL)
@@ -69,3 +83,57 @@ def ask(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> 
     for name in [name for name in os.environ if name.startswith("SOAKBELL_")]:
         monkeypatch.delenv(name)
     return Ask(capsys)
+
+
+# ---- the desk in service -------------------------------------------------------------------------
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Config:
+    return on_fake_redis(tmp_path)
+
+
+@pytest.fixture
+def parts(config: Config, clock: FakeClock) -> Iterator[Parts]:
+    made = build(config, connect(config), clock, quick())
+    announce(made, demo_register())
+    yield made
+    made.store.close()
+
+
+@pytest.fixture
+def log_in_as(config: Config, parts: Parts) -> LogInAs:
+    """Makes an account of a role at a place and logs it in; *more* tells a second one apart."""
+    app = create_app(config, parts)
+
+    def enter(role: AccountRole, place: str = "*", more: str = "") -> FlaskClient:
+        name = f"{role}.{place}{more}".lower().replace("*", "all").replace("_", "-")
+        make_account(parts, name, role, place)
+        client = app.test_client()
+        log_in(client, name, PASSWORD)
+        return client
+
+    return enter
+
+
+# ---- the desk on a district at work --------------------------------------------------------------
+
+
+@pytest.fixture
+def redis_server() -> fakeredis.FakeServer:
+    """What the world's Redis is a client of; `connected = False` and it is gone."""
+    return fakeredis.FakeServer(server_type="redis", version=(7, 0, 0))
+
+
+@pytest.fixture
+def world(
+    clock: FakeClock, tmp_path: Path, redis_server: fakeredis.FakeServer
+) -> Iterator[World]:
+    with watched_world(clock, tmp_path, fakeredis.FakeRedis(server=redis_server)) as made:
+        yield made
+
+
+@pytest.fixture
+def app(world: World, tmp_path: Path) -> Iterator[Flask]:
+    with desk_app(world.parts, tmp_path) as made:
+        yield made

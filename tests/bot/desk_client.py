@@ -13,6 +13,7 @@ from werkzeug.test import TestResponse
 from bot.accounts import AccountRole
 from bot.wiring import Parts
 from tests.bot.desk_stand import PASSWORD, form_key, log_in, make_account
+from tests.phone import World
 
 MOST_BYTES = 60_000
 DIALLED = re.compile(r"\+?1?2025550\d\d\d")
@@ -44,6 +45,11 @@ def reader(app: Flask, parts: Parts, role: AccountRole, place: str, name: str = 
     client = app.test_client()
     assert log_in(client, name, PASSWORD).status_code == 303
     return Reader(client)
+
+
+def chief(app: Flask, world: World) -> Reader:
+    """The supervisor of TAM, logged in now."""
+    return reader(app, world.parts, "supervisor", "TAM")
 
 
 def words(page: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
@@ -11,6 +12,8 @@ from bot.accounts import Account, AccountRole
 from bot.wiring import Parts
 
 PASSWORD = "reed-boat-lamp"
+
+LogInAs = Callable[..., FlaskClient]
 
 
 def form_key(page: str) -> str:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 from typing import get_args
 
 import fakeredis
@@ -18,29 +16,15 @@ from bot.desk_alerts import CHOICES
 from bot.effects import Raised
 from tests.bot.desk_client import Reader, answers, once, reader
 from tests.bot.desk_stand import PASSWORD, form_key, log_in, make_account, without_key
-from tests.bot.district_stand import GIVEN_UP, alert_of, desk_app, watched_world
+from tests.bot.district_stand import GIVEN_UP, alert_of
 from tests.bot.release_stand import texts
-from tests.conftest import FakeClock
 from tests.phone import World
 
 
-@pytest.fixture
-def server() -> fakeredis.FakeServer:
-    return fakeredis.FakeServer(server_type="redis", version=(7, 0, 0))
-
-
-@pytest.fixture
-def world(clock: FakeClock, tmp_path: Path, server: fakeredis.FakeServer) -> Iterator[World]:
+@pytest.fixture(autouse=True)
+def given_up(world: World) -> None:
     """The soak of BAG-1 at LOWF was given up: an alert, told to Salome and Juma."""
-    with watched_world(clock, tmp_path, fakeredis.FakeRedis(server=server)) as made:
-        texts(made, "Neema", *GIVEN_UP)
-        yield made
-
-
-@pytest.fixture
-def app(world: World, tmp_path: Path) -> Iterator[Flask]:
-    with desk_app(world.parts, tmp_path) as made:
-        yield made
+    texts(world, "Neema", *GIVEN_UP)
 
 
 @pytest.fixture
@@ -327,16 +311,16 @@ def test_one_that_is_over_takes_no_answer(world: World, chief: Reader, code: str
 
 
 def test_where_nothing_can_be_handed_over_it_says_so_and_the_story_is_the_stores(
-    world: World, chief: Reader, code: str, server: fakeredis.FakeServer
+    world: World, chief: Reader, code: str, redis_server: fakeredis.FakeServer
 ) -> None:
     page = chief.opens(f"/alert/{code}").text
     form = {"csrf": form_key(page), "once": once(page), "answer": "seen"}
-    server.connected = False
+    redis_server.connected = False
     try:
         refused = chief.client.post(f"/desk/alert/{code}", data=form)
         story, listed = chief.reads(f"/alert/{code}"), chief.reads("/alerts")
     finally:
-        server.connected = True
+        redis_server.connected = True
 
     assert refused.status_code == 503
     assert "Nothing was sent" in refused.text

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
-import pytest
 from flask import Flask
 
 from bot.desk_batch import batch_page
 from bot.desk_said import Teller
 from flows.release import findings
-from tests.bot.desk_client import Reader, reader
+from tests.bot.desk_client import chief, reader
 from tests.bot.desk_stand import without_key
 from tests.bot.district_stand import (
     GIVEN_UP,
@@ -21,28 +18,9 @@ from tests.bot.district_stand import (
     SOAKING,
     WORDS,
     alert_of,
-    desk_app,
-    watched_world,
 )
 from tests.bot.release_stand import release_bag, texts
-from tests.conftest import FakeClock
 from tests.phone import World
-
-
-@pytest.fixture
-def world(clock: FakeClock, tmp_path: Path) -> Iterator[World]:
-    with watched_world(clock, tmp_path) as made:
-        yield made
-
-
-@pytest.fixture
-def app(world: World, tmp_path: Path) -> Iterator[Flask]:
-    with desk_app(world.parts, tmp_path) as made:
-        yield made
-
-
-def chief(app: Flask, world: World) -> Reader:
-    return reader(app, world.parts, "supervisor", "TAM")
 
 
 def test_a_released_batch_tells_how_it_ended_what_it_cost_and_every_step(

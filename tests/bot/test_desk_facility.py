@@ -3,42 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
-import pytest
 from flask import Flask
 
 from bot.desk_facility import FacilityPage, facility_page
 from bot.desk_said import Teller
 from bot.model import Reminder, Spores, Unit
 from bot.site import Site
-from tests.bot.desk_client import Reader, reader
+from tests.bot.desk_client import chief, reader
 from tests.bot.desk_stand import without_key
-from tests.bot.district_stand import alert_of, busy, desk_app, watched_world
+from tests.bot.district_stand import alert_of, busy
 from tests.bot.release_stand import release_bag, texts
-from tests.conftest import FakeClock
 from tests.phone import World
 
 NOW = datetime(2025, 3, 3, 8, 0, tzinfo=UTC)  # 11:00 at the facilities
-
-
-@pytest.fixture
-def world(clock: FakeClock, tmp_path: Path) -> Iterator[World]:
-    with watched_world(clock, tmp_path) as made:
-        yield made
-
-
-@pytest.fixture
-def app(world: World, tmp_path: Path) -> Iterator[Flask]:
-    with desk_app(world.parts, tmp_path) as made:
-        yield made
-
-
-def chief(app: Flask, world: World) -> Reader:
-    return reader(app, world.parts, "supervisor", "TAM")
 
 
 def page_of(world: World, unit: Unit, **rows: list[dict[str, object]]) -> FacilityPage:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -31,23 +30,6 @@ from tests.bot.district_stand import (
 from tests.bot.release_stand import texts
 from tests.conftest import FakeClock
 from tests.phone import World
-
-
-@pytest.fixture
-def server() -> fakeredis.FakeServer:
-    return fakeredis.FakeServer(server_type="redis", version=(7, 0, 0))
-
-
-@pytest.fixture
-def world(clock: FakeClock, tmp_path: Path, server: fakeredis.FakeServer) -> Iterator[World]:
-    with watched_world(clock, tmp_path, fakeredis.FakeRedis(server=server)) as made:
-        yield made
-
-
-@pytest.fixture
-def app(world: World, tmp_path: Path) -> Iterator[Flask]:
-    with desk_app(world.parts, tmp_path) as made:
-        yield made
 
 
 @pytest.fixture
@@ -204,16 +186,16 @@ def test_a_page_that_is_used_keeps_her_logged_in(world: World, chief: Reader) ->
 
 
 def test_where_the_conversations_do_not_answer_it_says_so_and_shows_what_the_store_knows(
-    app: Flask, world: World, server: fakeredis.FakeServer
+    app: Flask, world: World, redis_server: fakeredis.FakeServer
 ) -> None:
     busy(world)
     chief = reader(app, world.parts, "supervisor", "TAM")
     fresh = chief.reads("")
-    server.connected = False
+    redis_server.connected = False
     try:
         page = chief.reads("")
     finally:
-        server.connected = True
+        redis_server.connected = True
 
     assert "The conversations do not answer just now." in page
     assert "The conversations do not answer" not in fresh

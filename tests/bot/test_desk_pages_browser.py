@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.expected_conditions import staleness_of
 from selenium.webdriver.support.wait import WebDriverWait
 
-from tests.bot.browser_stand import chromium
+from tests.bot.browser_stand import chromium, violations
 from tests.bot.district_stand import GIVEN_UP, alert_of, busy, watched_world, wide_register
 from tests.bot.release_stand import texts
 from tests.bot.test_desk_browser import NARROW, keep, type_in
@@ -28,8 +27,6 @@ MOST_TABS = 60  # to anything on a page
 WIDE = {"width": 1200, "height": 900, "deviceScaleFactor": 1, "mobile": False}
 THIN = {**NARROW, "width": 320}
 
-# axe-core's own file, as the package carries it.
-AXE = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
 # Half a minute is half a second, so that a test may wait for what happens by itself.
 HURRY = "const slow = setInterval; window.setInterval = (work, ms) => slow(work, ms / 60);"
 
@@ -223,14 +220,6 @@ def test_an_alert_is_answered_by_keyboard_alone(desk: webdriver.Chrome, world: W
 
 
 # ---- for everybody -----------------------------------------------------------------------------
-
-
-def violations(chrome: webdriver.Chrome) -> list[str]:
-    """What axe-core finds wrong on the page, a line each."""
-    chrome.execute_script(AXE)
-    found = chrome.execute_async_script(
-        "const done = arguments[0]; axe.run().then(r => done(r.violations))")
-    return [f"{v['id']}: {node['html'][:120]}" for v in found for node in v["nodes"]]
 
 
 def pages(world: World) -> dict[str, str]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,34 +15,19 @@ from werkzeug.test import TestResponse
 
 from bot import audit
 from bot.accounts import sees
-from bot.config import Config, demo_config, from_env
+from bot.config import Config, demo_config
 from bot.login import OVER, REFUSED, STALE, WRONG_CODE, Door
-from bot.passwords import quick
 from bot.register_files import read_register
 from bot.tables import account_sessions
 from bot.web import create_app
-from bot.wiring import Parts, announce, build, connect
+from bot.wiring import Parts, announce, build
 from tests.bot.desk_stand import PASSWORD, form_key, log_in, make_account, without_key
 from tests.bot.store_stand import DEMO
-from tests.bot.test_wiring import SECRETS
 
 if TYPE_CHECKING:
     from tests.conftest import FakeClock
 
 JUMA = "+12025550108"  # P8, the supervisor of TAM in the demonstration's register
-
-
-@pytest.fixture
-def config(tmp_path: Path) -> Config:
-    return replace(from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)}), redis_url="fake://")
-
-
-@pytest.fixture
-def parts(config: Config, clock: FakeClock) -> Iterator[Parts]:
-    made = build(config, connect(config), clock, quick())
-    announce(made, read_register(DEMO, None))
-    yield made
-    made.store.close()
 
 
 @pytest.fixture

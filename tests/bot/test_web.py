@@ -13,13 +13,13 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from bot.config import Config, demo_config, from_env
+from bot.config import Config, demo_config
 from bot.errors import StoreDown
 from bot.register_files import read_register
 from bot.web import create_app
 from bot.wiring import Parts, announce, build
+from tests.bot.service_stand import SECRETS, in_service
 from tests.bot.store_stand import DEMO
-from tests.bot.test_wiring import SECRETS
 
 if TYPE_CHECKING:
     from tests.conftest import FakeClock
@@ -53,7 +53,7 @@ def demo(tmp_path: Path, clock: FakeClock) -> Iterator[Web]:
 
 @pytest.fixture
 def production(tmp_path: Path, clock: FakeClock) -> Iterator[Web]:
-    web = Web(from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)}), clock)
+    web = Web(in_service(tmp_path), clock)
     yield web
     web.close()
 
@@ -91,7 +91,7 @@ def test_readyz_is_503_when_the_store_is_gone(
     tmp_path: Path, clock: FakeClock, production: Web
 ) -> None:
     store = replace(production.parts, store=_Gone())  # type: ignore[arg-type]
-    app = create_app(from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)}), store)
+    app = create_app(in_service(tmp_path), store)
 
     assert app.test_client().get("/readyz").status_code == 503
 

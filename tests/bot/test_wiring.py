@@ -35,6 +35,7 @@ from bot.wiring import (
     tokens_of,
 )
 from bot.wording import Wording
+from tests.bot.service_stand import SECRETS, in_service
 from tests.bot.store_stand import DEMO, closed, ready, record
 
 if TYPE_CHECKING:
@@ -59,15 +60,6 @@ def parts(config: Config, clock: FakeClock) -> Iterator[Parts]:
 
 # ---- settings ------------------------------------------------------------------------------------
 
-SECRETS = {
-    "SOAKBELL_REDIS_URL": "redis://127.0.0.1:1/0",
-    "SOAKBELL_HOOK_KEY": "0123456789abcdef",
-    "SOAKBELL_GATEWAY_URL": "https://gateway.example",
-    "SOAKBELL_GATEWAY_USERNAME": "ward",
-    "SOAKBELL_GATEWAY_API_KEY": "key-of-the-ward",
-}
-
-
 @pytest.mark.parametrize("gone", SECRETS)
 def test_production_refuses_to_start_without_a_secret_and_names_it(gone: str) -> None:
     there = {name: value for name, value in SECRETS.items() if name != gone}
@@ -77,7 +69,7 @@ def test_production_refuses_to_start_without_a_secret_and_names_it(gone: str) ->
 
 
 def test_production_with_its_secrets_is_built_without_touching_redis(tmp_path: Path) -> None:
-    config = from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)})
+    config = in_service(tmp_path)
     found = build(config)
 
     assert not config.demo
@@ -89,7 +81,7 @@ def test_production_with_its_secrets_is_built_without_touching_redis(tmp_path: P
 
 
 def test_a_workers_service_is_the_same_service(tmp_path: Path) -> None:
-    service = build_service(from_env({**SECRETS, "SOAKBELL_DATA": str(tmp_path)}))
+    service = build_service(in_service(tmp_path))
 
     assert service.gateway.base_url == "https://gateway.example"  # type: ignore[attr-defined]
     assert isinstance(service.store, Store)

@@ -19,7 +19,7 @@ import requests
 
 from bot import cli
 from bot.gateway import open_session
-from tests.bot.test_wiring import SECRETS
+from tests.bot.service_stand import SECRETS
 from workers import command
 
 ROOT = Path(__file__).resolve().parent.parent.parent
