@@ -13,20 +13,15 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 import pytest
-from selenium import webdriver
-from selenium.webdriver.common.by import By
 
 from bot.leases import DELAYS
 from flows.release import findings
-from tests.bot.browser_stand import chromium, violations
-from tests.bot.test_desk_browser import type_in
 from tests.day_stand import DAWN, SKIPS_CHECK, SUPERVISOR, Day, Row, lived, moment
 from tests.mishaps import DOWN_MINUTES
 
 STARTS = {"exposure_started": "exposed", "vinegar_started": "vinegar_out"}
 JUMA = "P8"
 SECOND = timedelta(seconds=1)
-MOST_BYTES = 60_000
 
 
 @pytest.fixture(scope="module")
@@ -257,60 +252,3 @@ def test_answers_stand_in_the_story_of_their_alert(day: Day) -> None:
 def test_nothing_that_came_twice_or_late_changed_anything(day: Day) -> None:
     assert {r.what for r in day.crowd.repeats} == {"sms twice", "sms late", "ussd twice"}
     assert [r for r in day.crowd.repeats if r.changed] == []
-
-
-# ---- what the desk shows in the evening ----------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def desk(day: Day, tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    """A browser at the desk of that day, logged in."""
-    with chromium(tmp_path_factory.mktemp("profile")) as chrome:
-        chrome.get(f"{day.world.url}/desk/login")
-        type_in(chrome, "demo")
-        yield chrome
-
-
-def shown(desk: webdriver.Chrome, day: Day, path: str) -> str:
-    """The words of a page, which is no heavier than a page may be and is good for everybody."""
-    desk.get(f"{day.world.url}/desk{path}")
-    assert len(desk.page_source.encode()) < MOST_BYTES, path
-    assert violations(desk) == [], path
-    assert "+1202" not in desk.page_source, path
-    return desk.find_element(By.TAG_NAME, "main").text
-
-
-@pytest.mark.browser
-def test_the_desk_says_of_every_facility_what_is_ready_and_what_is_under_way(
-    desk: webdriver.Chrome, day: Day
-) -> None:
-    words = shown(desk, day, "")
-    assert all(site.name in words for site in day.crowd.sites.values())
-    links = {a.get_attribute("href") for a in desk.find_elements(By.CSS_SELECTOR, "main a")}
-    batches = {str(href).rpartition("/")[2] for href in links if href and "/desk/batch/" in href}
-    assert batches >= {b["id"] for b in day.batches.values() if not b["outcome"]}
-
-    for site_id in day.crowd.sites:
-        page = shown(desk, day, f"/facility/{site_id}")
-        rows = [row.text for row in desk.find_elements(By.CSS_SELECTOR, "main tr")]
-        for own in (s for s in day.sets if s["facility"] == site_id):
-            [row] = [r for r in rows if r.startswith(own["id"] + "\n")]
-            assert own["condition"] in row, page
-
-
-@pytest.mark.browser
-def test_the_desk_lists_every_open_alert_with_what_became_of_it(
-    desk: webdriver.Chrome, day: Day
-) -> None:
-    still = [a for a in day.alerts.values() if a["state"] not in ("solved", "over")]
-    now, words = shown(desk, day, ""), shown(desk, day, "/alerts")
-    assert still
-    for alert in still:
-        assert alert["id"] in now
-        assert alert["id"] in words
-
-    cut = day.about("step", day.mishap("cut short").batch)
-    assert cut["id"] in shown(desk, day, f"/alert/{cut['id']}")
-    story = shown(desk, day, f"/batch/{cut['batch']}")
-    assert cut["id"] in story
-    assert story.index("taken out before the time was over") < story.rindex("READY")

@@ -12,10 +12,9 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.expected_conditions import staleness_of
 from selenium.webdriver.support.wait import WebDriverWait
 
-from tests.bot.browser_stand import chromium
+from tests.bot.browser_stand import chromium, violations
 from tests.bot.desk_stand import PASSWORD, make_account
 from tests.bot.test_desk_browser import NARROW, keep
-from tests.bot.test_desk_pages_browser import violations
 from tests.day_stand import Day, lived
 
 pytestmark = pytest.mark.browser

@@ -21,7 +21,7 @@ from bot.passwords import quick
 from bot.store import Store
 from bot.web import create_app
 from bot.wiring import Parts, announce, build, connect
-from tests.bot.desk_stand import PASSWORD, LogInAs, log_in, make_account
+from tests.bot.desk_stand import PASSWORD, As, log_in, make_account
 from tests.bot.district_stand import desk_app, watched_world
 from tests.bot.service_stand import on_fake_redis
 from tests.bot.store_stand import OpenStore, demo_register
@@ -102,7 +102,7 @@ def parts(config: Config, clock: FakeClock) -> Iterator[Parts]:
 
 
 @pytest.fixture
-def log_in_as(config: Config, parts: Parts) -> LogInAs:
+def log_in_as(config: Config, parts: Parts) -> As:
     """Makes an account of a role at a place and logs it in; *more* tells a second one apart."""
     app = create_app(config, parts)
 

@@ -13,7 +13,7 @@ from bot.wiring import Parts
 
 PASSWORD = "reed-boat-lamp"
 
-LogInAs = Callable[..., FlaskClient]
+As = Callable[..., FlaskClient]
 
 
 def form_key(page: str) -> str:

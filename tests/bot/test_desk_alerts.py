@@ -21,10 +21,11 @@ from tests.bot.release_stand import texts
 from tests.phone import World
 
 
-@pytest.fixture(autouse=True)
-def given_up(world: World) -> None:
+@pytest.fixture
+def world(world: World) -> World:
     """The soak of BAG-1 at LOWF was given up: an alert, told to Salome and Juma."""
     texts(world, "Neema", *GIVEN_UP)
+    return world
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from bot.message import Message, record_id
 from bot.outbox import Outgoing
 from bot.undelivered import WAITED
 from bot.wiring import Parts
-from tests.bot.desk_stand import LogInAs, form_key
+from tests.bot.desk_stand import As, form_key
 
 if TYPE_CHECKING:
     from tests.conftest import FakeClock
@@ -60,14 +60,14 @@ def trail(parts: Parts) -> list[audit.Line]:
         return [n for n in audit.lines(connection) if n.what.startswith("message.")]
 
 
-def test_nothing_is_a_page_too(log_in_as: LogInAs) -> None:
+def test_nothing_is_a_page_too(log_in_as: As) -> None:
     page = shown(log_in_as("administrator", "*"))
     assert page.count("None.") == 2
     assert "None yet." in page
 
 
 def test_what_was_refused_is_first_with_whom_about_what_why_and_its_words(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     bury(parts, outgoing(parts))
     page = shown(log_in_as("supervisor", "TAM"))
@@ -82,7 +82,7 @@ def test_what_was_refused_is_first_with_whom_about_what_why_and_its_words(
 
 
 def test_what_has_waited_an_hour_is_shown_and_what_waits_less_is_not(
-    parts: Parts, log_in_as: LogInAs, clock: FakeClock
+    parts: Parts, log_in_as: As, clock: FakeClock
 ) -> None:
     wait(parts, outgoing(parts))
     client = log_in_as("in_charge", "LOWF")
@@ -105,7 +105,7 @@ def test_what_has_waited_an_hour_is_shown_and_what_waits_less_is_not(
     ("in_charge", "HIGH", {"Imani"}),
 ])  # fmt: skip
 def test_everybody_sees_those_of_her_place(
-    parts: Parts, log_in_as: LogInAs, role: AccountRole, place: str, seen: set[str]
+    parts: Parts, log_in_as: As, role: AccountRole, place: str, seen: set[str]
 ) -> None:
     bury(parts, outgoing(parts, "a"))
     bury(parts, outgoing(parts, "b", phone=IMANI, site="HIGH", person="P5"))
@@ -120,7 +120,7 @@ def test_everybody_sees_those_of_her_place(
 
 
 def test_tried_again_it_waits_behind_the_others_once_with_a_line_in_the_trail(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     bury(parts, outgoing(parts))
     client = log_in_as("supervisor", "TAM")
@@ -139,7 +139,7 @@ def test_tried_again_it_waits_behind_the_others_once_with_a_line_in_the_trail(
     assert "It is in the line again" in client.get("/desk/messages?done=retry").text
 
 
-def test_let_go_it_is_sent_no_more(parts: Parts, log_in_as: LogInAs) -> None:
+def test_let_go_it_is_sent_no_more(parts: Parts, log_in_as: As) -> None:
     bury(parts, outgoing(parts))
     assert press(log_in_as("in_charge", "LOWF"), "sms:1.0", "let_go") == 303
     assert parts.service.outbox.dead() == 0
@@ -147,7 +147,7 @@ def test_let_go_it_is_sent_no_more(parts: Parts, log_in_as: LogInAs) -> None:
     assert [line.what for line in trail(parts)] == ["message.let_go"]
 
 
-def test_what_is_not_hers_she_cannot_decide(parts: Parts, log_in_as: LogInAs) -> None:
+def test_what_is_not_hers_she_cannot_decide(parts: Parts, log_in_as: As) -> None:
     bury(parts, outgoing(parts))
     bury(parts, outgoing(parts, "own", phone=IMANI, site="HIGH", person="P5"))
     client = log_in_as("in_charge", "HIGH")
@@ -158,7 +158,7 @@ def test_what_is_not_hers_she_cannot_decide(parts: Parts, log_in_as: LogInAs) ->
 
 
 @pytest.mark.parametrize("typed", [{"deed": "sell"}, {"again": "x"}, {"again": ""}])
-def test_half_a_form_does_nothing(parts: Parts, log_in_as: LogInAs, typed: dict[str, str]) -> None:
+def test_half_a_form_does_nothing(parts: Parts, log_in_as: As, typed: dict[str, str]) -> None:
     bury(parts, outgoing(parts))
     client = log_in_as("administrator", "*")
     whole = {"csrf": form_key(shown(client)), "id": "sms:1.0", "again": "0", "deed": "retry"}
@@ -168,7 +168,7 @@ def test_half_a_form_does_nothing(parts: Parts, log_in_as: LogInAs, typed: dict[
 
 
 def test_the_last_hundred_are_shown_and_the_older_ones_behind_them(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     at = parts.service.clock()
     parts.store.record([
@@ -193,7 +193,7 @@ def test_the_last_hundred_are_shown_and_the_older_ones_behind_them(
 
 
 def test_a_flood_of_refusals_stays_a_page_that_a_cheap_phone_opens(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     for n in range(60):
         bury(parts, outgoing(parts, f"m{n}", text="x" * 160))
@@ -202,13 +202,13 @@ def test_a_flood_of_refusals_stays_a_page_that_a_cheap_phone_opens(
     assert len(page.encode()) < 60_000
 
 
-def test_a_message_leads_to_its_alert_or_batch(parts: Parts, log_in_as: LogInAs) -> None:
+def test_a_message_leads_to_its_alert_or_batch(parts: Parts, log_in_as: As) -> None:
     client = log_in_as("supervisor", "TAM")
     assert client.get("/desk/messages/about/LOWF-1").location == "/desk/batch/LOWF-1"
 
 
 def test_without_the_conversations_the_record_is_shown_and_nothing_is_decided(
-    parts: Parts, log_in_as: LogInAs, monkeypatch: pytest.MonkeyPatch
+    parts: Parts, log_in_as: As, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bury(parts, outgoing(parts))
     client = log_in_as("supervisor", "TAM")

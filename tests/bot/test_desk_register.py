@@ -21,7 +21,7 @@ from bot.register_csv import file_of, read_files
 from bot.register_edit import TABLES, cells_of, tables
 from bot.store import SetFilter
 from bot.wiring import Parts, announce
-from tests.bot.desk_stand import LogInAs, form_key
+from tests.bot.desk_stand import As, form_key
 from tests.bot.store_stand import batch, demo_register
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def person(register: Register, person_id: str) -> Any:
     ("in_charge", "LOWF", {"LOWF"}),
 ])  # fmt: skip
 def test_everybody_sees_the_rows_of_her_place(
-    log_in_as: LogInAs, role: AccountRole, place: str, seen: set[str]
+    log_in_as: As, role: AccountRole, place: str, seen: set[str]
 ) -> None:
     client = log_in_as(role, place)
     found = re.findall(r'/register/facilities/row/(\w+)"',
@@ -87,7 +87,7 @@ def test_everybody_sees_the_rows_of_her_place(
         assert status == (200 if facility in seen else 404)
 
 
-def test_no_page_but_the_form_shows_a_phone_and_that_to_two_roles(log_in_as: LogInAs) -> None:
+def test_no_page_but_the_form_shows_a_phone_and_that_to_two_roles(log_in_as: As) -> None:
     for role, place, shown in (("administrator", "*", True), ("supervisor", "TAM", True),
                                ("programme", "*", False), ("in_charge", "LOWF", False)):
         client = log_in_as(role, place)
@@ -98,7 +98,7 @@ def test_no_page_but_the_form_shows_a_phone_and_that_to_two_roles(log_in_as: Log
         assert "Neema" in form
 
 
-def test_every_page_is_small_and_its_fields_are_labelled(log_in_as: LogInAs) -> None:
+def test_every_page_is_small_and_its_fields_are_labelled(log_in_as: As) -> None:
     client = log_in_as("administrator")
     rows = [f"/{t}/row/{tables(demo_register())[t][0]['id']}" for t in TABLES]
     for path in ["", "/files", *(f"/{t}" for t in TABLES), *(f"/{t}/new" for t in TABLES), *rows]:
@@ -119,7 +119,7 @@ def test_every_page_is_small_and_its_fields_are_labelled(log_in_as: LogInAs) -> 
 @pytest.mark.parametrize("path", [f"/desk/register/{t}/row/{rows[0]['id']}"
                                   for t, rows in tables(demo_register()).items()])
 def test_a_form_sent_back_untouched_changes_nothing(
-    parts: Parts, log_in_as: LogInAs, path: str
+    parts: Parts, log_in_as: As, path: str
 ) -> None:
     before = parts.store.load_register()
     assert save(log_in_as("administrator"), path).status_code == 303
@@ -128,7 +128,7 @@ def test_a_form_sent_back_untouched_changes_nothing(
 
 
 def test_a_change_is_in_the_store_the_conversations_and_the_trail(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     client = log_in_as("supervisor", "TAM")
     answer = save(client, "/desk/register/facilities/row/HIGH", altitude_m="2150.5",
@@ -149,7 +149,7 @@ def test_a_change_is_in_the_store_the_conversations_and_the_trail(
 
 
 def test_what_is_wrong_is_said_beside_the_field_and_at_the_top_and_what_was_typed_stays(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     before = parts.store.load_register()
     client = log_in_as("administrator")
@@ -163,7 +163,7 @@ def test_what_is_wrong_is_said_beside_the_field_and_at_the_top_and_what_was_type
     assert (parts.store.load_register(), trail(parts)) == (before, [])
 
 
-def test_a_protocol_that_no_batch_may_go_by_is_refused(parts: Parts, log_in_as: LogInAs) -> None:
+def test_a_protocol_that_no_batch_may_go_by_is_refused(parts: Parts, log_in_as: As) -> None:
     answer = save(log_in_as("administrator"), "/desk/register/facilities/row/HIGH",
                   protocol="none-such")  # fmt: skip
     assert answer.status_code == 400
@@ -171,7 +171,7 @@ def test_a_protocol_that_no_batch_may_go_by_is_refused(parts: Parts, log_in_as: 
 
 
 def test_two_people_at_one_row_the_second_is_told_and_may_save_again(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     path = "/desk/register/people/row/P1"
     one, two = log_in_as("administrator"), log_in_as("supervisor", "TAM")
@@ -187,7 +187,7 @@ def test_two_people_at_one_row_the_second_is_told_and_may_save_again(
     assert person(parts.store.load_register(), "P1").name == "Nora"
 
 
-def test_a_row_that_was_removed_meanwhile_is_not_made_again(parts: Parts, log_in_as: LogInAs) -> None:
+def test_a_row_that_was_removed_meanwhile_is_not_made_again(parts: Parts, log_in_as: As) -> None:
     client = log_in_as("administrator")
     path = "/desk/register/sets/row/BAG-1"
     page = client.get(path).text
@@ -197,7 +197,7 @@ def test_a_row_that_was_removed_meanwhile_is_not_made_again(parts: Parts, log_in
 
 
 def test_a_programme_officer_changes_a_person_without_seeing_her_phone(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     client = log_in_as("programme")
     path = "/desk/register/people/row/P1"
@@ -211,7 +211,7 @@ def test_a_programme_officer_changes_a_person_without_seeing_her_phone(
     assert trail(parts)[0].detail == {"phone": ["a number", "another number"]}
 
 
-def test_a_phone_of_somebody_else_is_refused_without_saying_whose(log_in_as: LogInAs) -> None:
+def test_a_phone_of_somebody_else_is_refused_without_saying_whose(log_in_as: As) -> None:
     answer = save(log_in_as("supervisor", "TAM"), "/desk/register/people/row/P1",
                   phone="+12025550105")  # fmt: skip
     assert answer.status_code == 400
@@ -219,7 +219,7 @@ def test_a_phone_of_somebody_else_is_refused_without_saying_whose(log_in_as: Log
     assert "Imani" not in answer.text
 
 
-def test_a_person_is_added_and_may_write_at_once(parts: Parts, log_in_as: LogInAs) -> None:
+def test_a_person_is_added_and_may_write_at_once(parts: Parts, log_in_as: As) -> None:
     client = log_in_as("supervisor", "TAM")
     answer = save(client, "/desk/register/people/new", id="p77", name="Ada", phone=NEW,
                   role="nurse", place="LOWF", language="en")  # fmt: skip
@@ -233,7 +233,7 @@ def test_a_person_is_added_and_may_write_at_once(parts: Parts, log_in_as: LogInA
     assert line.detail["phone"] == ["", "a number"]
 
 
-def test_a_new_set_begins_as_used(parts: Parts, log_in_as: LogInAs, clock: FakeClock) -> None:
+def test_a_new_set_begins_as_used(parts: Parts, log_in_as: As, clock: FakeClock) -> None:
     answer = save(log_in_as("in_charge", "LOWF"), "/desk/register/sets/new", id="BAG-77",
                   facility="LOWF", model="BAG-SIL")  # fmt: skip
     assert answer.status_code == 303
@@ -247,7 +247,7 @@ def test_a_new_set_begins_as_used(parts: Parts, log_in_as: LogInAs, clock: FakeC
     ("supervisor", "TAM", "people/row/P1", {"place": "FARF"}),
 ])  # fmt: skip
 def test_nothing_is_moved_to_where_she_may_not_look(
-    parts: Parts, log_in_as: LogInAs, role: AccountRole, place: str, path: str, cells: dict[str, str]
+    parts: Parts, log_in_as: As, role: AccountRole, place: str, path: str, cells: dict[str, str]
 ) -> None:
     register = demo_register()
     far = replace(register.facilities[0], id="FARF", district="OTH")
@@ -267,7 +267,7 @@ def test_nothing_is_moved_to_where_she_may_not_look(
     ("programme", "TAM", "models/row/BAG-SIL"),
 ])  # fmt: skip
 def test_who_may_only_look_gets_no_form_and_saves_nothing(
-    parts: Parts, log_in_as: LogInAs, role: AccountRole, place: str, path: str
+    parts: Parts, log_in_as: As, role: AccountRole, place: str, path: str
 ) -> None:
     client, whole = log_in_as(role, place), log_in_as("administrator")
     page = client.get(f"/desk/register/{path}").text
@@ -282,14 +282,14 @@ def test_who_may_only_look_gets_no_form_and_saves_nothing(
 
 
 @pytest.mark.parametrize("path", ["models/new", "districts/new", "facilities/new"])
-def test_a_supervisor_adds_no_places_and_models(log_in_as: LogInAs, path: str) -> None:
+def test_a_supervisor_adds_no_places_and_models(log_in_as: As, path: str) -> None:
     assert log_in_as("supervisor", "TAM").get(f"/desk/register/{path}").status_code == 403
 
 
 # ---- out of the register ------------------------------------------------------------------------
 
 
-def test_a_person_is_removed_after_a_look_at_what_it_means(parts: Parts, log_in_as: LogInAs) -> None:
+def test_a_person_is_removed_after_a_look_at_what_it_means(parts: Parts, log_in_as: As) -> None:
     client = log_in_as("supervisor", "TAM")
     unit = parts.service.sessions.unit("LOWF")
     assert unit
@@ -307,7 +307,7 @@ def test_a_person_is_removed_after_a_look_at_what_it_means(parts: Parts, log_in_
     assert [(n.what, n.about) for n in trail(parts)] == [("register.people.removed", "P1")]
 
 
-def test_what_changed_since_the_look_is_not_taken_out(parts: Parts, log_in_as: LogInAs) -> None:
+def test_what_changed_since_the_look_is_not_taken_out(parts: Parts, log_in_as: As) -> None:
     one, two = log_in_as("administrator"), log_in_as("supervisor", "TAM")
     page = two.get("/desk/register/people/row/P1/out").text
     save(one, "/desk/register/people/row/P1", name="Nia")
@@ -315,18 +315,18 @@ def test_what_changed_since_the_look_is_not_taken_out(parts: Parts, log_in_as: L
     assert person(parts.store.load_register(), "P1").name == "Nia"
 
 
-def test_the_only_in_charge_stays(parts: Parts, log_in_as: LogInAs) -> None:
+def test_the_only_in_charge_stays(parts: Parts, log_in_as: As) -> None:
     answer = save(log_in_as("administrator"), "/desk/register/people/row/P4/out")
     assert answer.status_code == 400
     assert "only in-charge of LOWF" in answer.text
 
 
 @pytest.mark.parametrize("path", ["facilities/row/LOWF/out", "models/row/BAG-SIL/out"])
-def test_what_others_refer_to_is_not_offered(log_in_as: LogInAs, path: str) -> None:
+def test_what_others_refer_to_is_not_offered(log_in_as: As, path: str) -> None:
     assert log_in_as("administrator").get(f"/desk/register/{path}").status_code == 403
 
 
-def test_without_the_conversations_nothing_is_saved(parts: Parts, log_in_as: LogInAs) -> None:
+def test_without_the_conversations_nothing_is_saved(parts: Parts, log_in_as: As) -> None:
     client = log_in_as("administrator")
     page = client.get("/desk/register/people/row/P1").text
     server = parts.redis.connection_pool.connection_kwargs["server"]
@@ -358,7 +358,7 @@ def confirm(client: FlaskClient, page: str) -> TestResponse:
 
 
 def test_what_goes_out_holds_no_phone_and_comes_in_as_the_same_register(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     client = log_in_as("programme")
     files = exported(client)
@@ -380,7 +380,7 @@ def test_a_cell_that_a_spreadsheet_would_run_comes_back_as_it_was() -> None:
 
 
 def test_one_district_goes_out_to_its_programme_officer_and_nothing_to_others(
-    log_in_as: LogInAs,
+    log_in_as: As,
 ) -> None:
     assert "LOWF" in exported(log_in_as("programme", "TAM"))["facilities"]
     assert "LOWF" not in exported(log_in_as("programme", "OTH"))["facilities"]
@@ -392,7 +392,7 @@ def test_one_district_goes_out_to_its_programme_officer_and_nothing_to_others(
 
 
 def test_files_are_looked_at_then_confirmed_and_only_then_change_the_register(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     client = log_in_as("programme")
     people = exported(client)["people"].replace("Neema", "Nia")
@@ -423,7 +423,7 @@ def test_files_are_looked_at_then_confirmed_and_only_then_change_the_register(
     assert confirm(client, page.text).status_code == 409  # once
 
 
-def test_phones_may_be_exchanged_by_a_file(parts: Parts, log_in_as: LogInAs) -> None:
+def test_phones_may_be_exchanged_by_a_file(parts: Parts, log_in_as: As) -> None:
     register = parts.store.load_register()
     first, second = person(register, "P1").phone, person(register, "P2").phone
     rows = [dict(row) for row in tables(register)["people"]]
@@ -439,7 +439,7 @@ def test_phones_may_be_exchanged_by_a_file(parts: Parts, log_in_as: LogInAs) -> 
 
 
 def test_what_was_looked_at_is_not_put_over_somebody_elses_change(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     client = log_in_as("programme")
     page = bring(client, sets=exported(client)["sets"] + "BAG-77,LOWF,BAG-SIL\r\n").text
@@ -450,7 +450,7 @@ def test_what_was_looked_at_is_not_put_over_somebody_elses_change(
     assert cells_of(parts.store.load_register(), "sets", "BAG-77") is None
 
 
-def test_bad_files_are_told_row_by_row_and_change_nothing(parts: Parts, log_in_as: LogInAs) -> None:
+def test_bad_files_are_told_row_by_row_and_change_nothing(parts: Parts, log_in_as: As) -> None:
     client = log_in_as("administrator")
     before = parts.store.load_register()
     answer = bring(client, sets="id,facility,model\nBAG-1,NONE,BAG-SIL\n",
@@ -465,7 +465,7 @@ def test_bad_files_are_told_row_by_row_and_change_nothing(parts: Parts, log_in_a
     assert parts.store.load_register() == before
 
 
-def test_a_programme_officer_of_one_district_brings_nothing(log_in_as: LogInAs) -> None:
+def test_a_programme_officer_of_one_district_brings_nothing(log_in_as: As) -> None:
     assert log_in_as("programme", "TAM").get("/desk/register/files").status_code == 403
 
 
@@ -473,7 +473,7 @@ def test_a_programme_officer_of_one_district_brings_nothing(log_in_as: LogInAs) 
 
 
 def test_the_trail_is_of_ones_own_district_newest_first_by_pages(
-    parts: Parts, log_in_as: LogInAs
+    parts: Parts, log_in_as: As
 ) -> None:
     whole, other = log_in_as("administrator"), log_in_as("supervisor", "OTH")
     client = log_in_as("supervisor", "TAM")
