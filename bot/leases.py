@@ -73,7 +73,9 @@ def drop_op(key: str, member: str) -> list[Op]:
 class Leases:
     """The reading side of one sorted set of due members. *redis* answers in bytes."""
 
-    def __init__(self, redis: Redis, key: str) -> None:
+    def __init__(
+        self, redis: Redis, key: str, delays: Sequence[float] = DELAYS
+    ) -> None:  # fmt: skip
         self.redis = redis
         self.key = key
         self.since = f"{key}:since"
@@ -81,6 +83,7 @@ class Leases:
         self.tries = f"{key}:tries"
         self._defer = redis.register_script(DEFER)
         self._postpone = redis.register_script(POSTPONE)
+        self.delays = delays
 
     def lease(self, now: float, seconds: float, limit: int) -> list[str]:
         """Up to *limit* members due at *now*, oldest first; each is ours for *seconds*."""
@@ -100,7 +103,7 @@ class Leases:
 
     def defer(self, member: str, now: float) -> int:
         """Try *member* again later, later each time. Returns its failures in a row."""
-        moments = [repr(now + delay) for delay in DELAYS]
+        moments = [repr(now + delay) for delay in self.delays]
         return int(self._defer([self.key, self.tries], [member, *moments]))
 
     def depth(self) -> int:

@@ -28,6 +28,10 @@ DEAD = "sb:out:dead"
 
 LEASE_SECONDS = 60.0
 
+# Seconds before the next try, by failures in a row; the last one repeats. A bell may be among what
+# waits: when the gateway is back it must not wait for long.
+DELAYS = (5.0, 15.0, 30.0, 60.0)
+
 SENT_SECONDS = 3 * 86400  # receipts come within three days or not at all
 
 HEAD = """
@@ -145,7 +149,7 @@ class Outbox:
 
     def __init__(self, redis: Redis) -> None:
         self.redis = redis
-        self.due = Leases(redis, DUE)
+        self.due = Leases(redis, DUE, DELAYS)
         self._head = redis.register_script(HEAD)
         self._settle = redis.register_script(SETTLE)
         self._once = redis.register_script(ONCE)

@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import pytest
 
-from bot.leases import DELAYS
+from bot.outbox import DELAYS
 from flows.release import findings
 from tests.day_stand import DAWN, SKIPS_CHECK, SUPERVISOR, Day, Row, lived, moment
 from tests.mishaps import DOWN_MINUTES

@@ -32,6 +32,10 @@ class Same(NamedTuple):
     source: str
     within: float = EXACT
 
+    def __str__(self) -> str:
+        """The same in every process that runs the tests."""
+        return f"{self.function.__name__}{self.given} is {self.printed}"
+
 
 SAME = (
     Same(percent_to_grams_per_litre, (1,), 10, "second-hand", CHOLERA),
