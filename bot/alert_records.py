@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from bot.alert import Alert, AlertDeed, AlertState
 from bot.effects import Raised
-from bot.recording import KEY_CHARACTERS, UNWRITTEN, is_key, locked, replace_rows
+from bot.recording import KEY_CHARACTERS, is_key, keep_newest
 from bot.tables import alerts
 from flows.alerting import RULES
 
@@ -65,17 +65,7 @@ def _check_known(alert: Alert) -> None:
 
 def record_alerts(connection: Connection, raised: Sequence[Raised]) -> int:
     """Write *raised* (already checked, one transaction). Returns how many alerts were newer."""
-    newest: dict[str, Row] = {}
-    for row in map(_alert_row, raised):
-        if row["id"] not in newest or row["version"] > newest[row["id"]]["version"]:
-            newest[row["id"]] = row
-    if not newest:
-        return 0
-    empty = {i: {**row, "version": UNWRITTEN} for i, row in newest.items()}
-    held = locked(connection, alerts, empty, ())
-    taken = [row for i, row in sorted(newest.items()) if row["version"] > held[i]["version"]]
-    replace_rows(connection, alerts, taken)
-    return len(taken)
+    return keep_newest(connection, alerts, map(_alert_row, raised))
 
 
 def _alert_row(raised: Raised) -> Row:

@@ -277,6 +277,8 @@ def _settle(turn: Turn, alert: Alert) -> None:
 
 def _pass_on(turn: Turn, alert: Alert, rule: AlertRule, letter: Letter) -> None:
     """To the next who was not told; where nobody is left, everybody who was hears it again."""
+    if letter.by not in alert.told:  # she knows it by now: the next is somebody else
+        alert = alert.with_line(AlertLine(turn.now, letter.by, "told"))
     before = len(alert.told)
     held = alert
     advance(turn, alert, rule, forced=True)

@@ -119,7 +119,9 @@ def _answer_stage(batch: Batch, book: Book, stage: Stage, said: Said) -> Answere
     if stage.kind == "wait" and digit[1] == "1":
         return _take_out(batch, book, option, said)
     how = "menu" if option.to == MENU else "moved"
-    return Answered(take(batch, book, option, said), how, tells=_tells(option))
+    # Whoever breaks an exposure off is told that it begins again, whole.
+    broken = Prompt("note.whole") if stage.kind == "wait" and option.again else None
+    return Answered(take(batch, book, option, said), how, note=broken, tells=_tells(option))
 
 
 def _timed(batch: Batch, book: Book, stage: Stage, said: Said, clock: str) -> Answered:

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from bot.effects import Checked
-from bot.recording import KEY_CHARACTERS, MOST_SETS, UNWRITTEN, is_key, locked, replace_rows
+from bot.recording import KEY_CHARACTERS, MOST_SETS, is_key, keep_newest
 from bot.tables import checks
 from flows.readiness import SIGHTS
 
@@ -49,17 +49,7 @@ def _check_numbers(name: str, checked: Checked) -> None:
 
 def record_checks(connection: Connection, found: Sequence[Checked]) -> int:
     """Write *found* (already checked, one transaction). Returns how many were new or newer."""
-    newest: dict[str, Row] = {}
-    for row in map(_check_row, found):
-        if row["id"] not in newest or row["version"] > newest[row["id"]]["version"]:
-            newest[row["id"]] = row
-    if not newest:
-        return 0
-    empty = {i: {**row, "version": UNWRITTEN} for i, row in newest.items()}
-    held = locked(connection, checks, empty, ())
-    taken = [row for i, row in sorted(newest.items()) if row["version"] > held[i]["version"]]
-    replace_rows(connection, checks, taken)
-    return len(taken)
+    return keep_newest(connection, checks, map(_check_row, found))
 
 
 def _check_row(checked: Checked) -> Row:

@@ -159,7 +159,8 @@ def _check(row: Mapping[str, Any], site: Site, teller: Teller) -> str:
         return f"{of}: NOT DONE."
     found = [words.replace(":", " ") for words in row["sets"] if not words.endswith(":well")]
     parts = [f"{of}: done {teller.moment(row['at'], site.zone)} by {teller.who(site, row['by'])}."]
-    parts += [f"Found {', '.join(found)}."] if found else ["All sets well."]
+    well = "All sets well." if row["sets"] else "No set was READY to be looked at."
+    parts += [f"Found {', '.join(found)}."] if found else [well]
     if row["gap"] is not None:
         parts.append(f"Uses said {row['uses_said']}, counted {row['uses_counted']}.")
     return " ".join(parts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from bot import remade
 from bot.alert import AlertLine
 from bot.alerting import answered, keep
 from bot.amend import Amend
@@ -34,6 +35,8 @@ def read(turn: Turn, letter: Letter) -> None:
         keep(turn, alert.with_line(AlertLine(turn.now, letter.by, "told")))
     elif letter.kind in ("quiet", "stopped", "started"):
         _absent(turn, letter)
+    elif letter.kind == "remade":
+        remade.told(turn, letter)
     elif letter.kind in ("amended", "refused"):
         _register_said(turn, letter)
 

@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from bot.message import MOST_REASON, Message, reason_of
-from bot.recording import KEY_CHARACTERS, UNWRITTEN, is_key, locked, replace_rows
+from bot.recording import KEY_CHARACTERS, is_key, keep_newest
 from bot.tables import messages
 
 MOST_SEGMENTS = 255  # what one SMS can be put together from
@@ -35,17 +35,7 @@ def check_message(message: Message) -> None:
 
 def record_messages(connection: Connection, told: Sequence[Message]) -> int:
     """Write *told* (already checked, one transaction). Returns how many were newer."""
-    newest: dict[str, Row] = {}
-    for row in map(_message_row, told):
-        if row["id"] not in newest or row["version"] > newest[row["id"]]["version"]:
-            newest[row["id"]] = row
-    if not newest:
-        return 0
-    empty = {i: {**row, "version": UNWRITTEN} for i, row in newest.items()}
-    held = locked(connection, messages, empty, ())
-    taken = [row for i, row in sorted(newest.items()) if row["version"] > held[i]["version"]]
-    replace_rows(connection, messages, taken)
-    return len(taken)
+    return keep_newest(connection, messages, map(_message_row, told))
 
 
 def _message_row(message: Message) -> Row:

@@ -266,7 +266,8 @@ def plant(redis: Redis, past: Past) -> None:
     """Put the units as they stand, their timers and what they show into an empty *redis*."""
     ops: list[Op] = []
     for unit in past.units.values():
-        unit = replace(unit, talks={})  # noqa: PLW2901  # who takes the phone begins anew
+        # Who takes the phone begins anew: no screen is left, and no check half done.
+        unit = replace(unit, talks={}, check=replace(unit.check, round=None))  # noqa: PLW2901
         ops += unit_ops(Unit(unit.site), unit)
         if unit.site.sets:
             shown = msgspec.json.encode(standing(unit)).decode()

@@ -119,6 +119,24 @@ def replace_rows(connection: Connection, table: Table, rows: Sequence[Row]) -> N
         connection.execute(statement, [{**row, "this_id": row["id"]} for row in rows])
 
 
+def keep_newest(connection: Connection, table: Table, rows: Iterable[Row]) -> int:
+    """Write each of *rows* (whole, with `id` and `version`) that is newer than what *table* holds.
+
+    Returns how many were.
+    """
+    newest: dict[str, Row] = {}
+    for row in rows:
+        if row["id"] not in newest or row["version"] > newest[row["id"]]["version"]:
+            newest[row["id"]] = row
+    if not newest:
+        return 0
+    empty = {i: {**row, "version": UNWRITTEN} for i, row in newest.items()}
+    held = locked(connection, table, empty, ())
+    taken = [row for i, row in sorted(newest.items()) if row["version"] > held[i]["version"]]
+    replace_rows(connection, table, taken)
+    return len(taken)
+
+
 # ---- batches -------------------------------------------------------------------------------
 
 

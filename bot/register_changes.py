@@ -13,10 +13,13 @@ from redis.exceptions import RedisError
 from sqlalchemy import Connection, Table, bindparam, delete, insert, update
 
 from bot import audit
+from bot.errors import StoreDown
+from bot.posts import Posts
 from bot.register import Register
 from bot.register_edit import Difference, differences, owner, tables
 from bot.register_rows import next_revision, read_register, register_rows
 from bot.registry import Registry, begin_as_used
+from bot.remade import letters
 from bot.sessions import revision
 from bot.store import Store
 from bot.timers import Timers
@@ -52,6 +55,7 @@ class RegisterChanges:
             before = read_register(connection)
             after = edit(before)
             made = differences(before, after)
+            self._tell(before, after)
             _write(connection, before, after)
             begin_as_used(connection, before, after, self.clock())
             owners = _owners(before, after)
@@ -62,6 +66,13 @@ class RegisterChanges:
         except RedisError:
             raise NotShown from None
         return made
+
+    def _tell(self, before: Register, after: Register) -> None:
+        try:
+            for post in letters(before, after, self.clock()):
+                Posts(self.redis).put(post)
+        except RedisError:
+            raise StoreDown("the conversations do not answer") from None
 
     def show(self, register: Register) -> None:
         """Put the register's pages out, and see that every facility of it has its clock."""

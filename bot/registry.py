@@ -26,6 +26,7 @@ from bot.model import SetState
 from bot.recording import record_conditions
 from bot.register import Register
 from bot.register_rows import member_row, next_revision, read_register, revision_of, set_row
+from bot.remade import remade
 from bot.sessions import publish, revision
 from bot.tables import amendments, people, sets
 
@@ -128,8 +129,10 @@ def _write_changes(connection: Connection, table: Table, old: list[Row], new: li
 def begin_as_used(
     connection: Connection, before: Register, after: Register, at: datetime
 ) -> None:
-    """A new set is USED, whatever was known of one of its name that was there before."""
+    """A new set is USED, whatever was known of one of its name that was there before, and so is
+    one that is described otherwise now."""
     new = {s.id for s in after.sets} - {s.id for s in before.sets}
+    new |= set(remade(before, after))
     if new:
         record_conditions(connection, [SetState(i, "USED", at) for i in sorted(new)])
 

@@ -104,9 +104,9 @@ def open_screen(turn: Turn, screen: str, choices: tuple[str, ...] = (), **more: 
 
 def say_alone(turn: Turn, text: Prompt) -> None:
     """Say *text* and ask nothing. Her next digit shows where she stands: it was meant for no
-    question of the batch."""
+    question of the batch, and for no line of a main screen that was not shown."""
     batch = turn.batch()
-    turn.put_talk(screen="choose" if batch else "home", choices=(batch.id,) if batch else ())
+    turn.put_talk(screen="choose" if batch else "", choices=(batch.id,) if batch else ())
     turn.reply(framed(text, "foot.screen"))
 
 

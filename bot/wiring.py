@@ -33,6 +33,7 @@ from bot.register import Register
 from bot.register_edit import misled
 from bot.registry import Registry
 from bot.relay import Both, Relay
+from bot.remade import letters
 from bot.rules import Rules
 from bot.service import Recorder, Service
 from bot.sessions import Sessions, publish, revision
@@ -206,6 +207,8 @@ def announce(parts: Parts, register: Register, *, drop: bool = True) -> None:
     ]
     if wrong:
         raise RegisterError(wrong)
+    for post in letters(parts.store.load_register(), register, parts.service.clock()):
+        parts.service.posts.put(post)
     saved = parts.store.save_register(register, revision(parts.redis), drop=drop)
     publish(parts.redis, register.sites(), register.phones(), saved)
     parts.service.timers.put_new((s.id for s in register.sites()), WATCH, parts.service.clock())

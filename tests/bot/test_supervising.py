@@ -351,7 +351,7 @@ def test_late_lists_alerts_of_it_and_exposures_past_due() -> None:
     district.above.now = due + timedelta(minutes=5)
     late = district.says("LATE")
 
-    assert f"HIGH BAG-5 out since 3 Mar {due:%H:%M};" in late
+    assert f"HIGH BAG-5 still in, bell 3 Mar {due:%H:%M};" in late
 
 
 def test_today_adds_up_the_facilities_and_names_those_that_said_nothing() -> None:
