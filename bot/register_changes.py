@@ -15,11 +15,11 @@ from sqlalchemy import Connection, Table, bindparam, delete, insert, update
 from bot import audit
 from bot.errors import StoreDown
 from bot.posts import Posts
+from bot.redescribed import letters
 from bot.register import Register
 from bot.register_edit import Difference, differences, owner, tables
 from bot.register_rows import next_revision, read_register, register_rows
 from bot.registry import Registry, begin_as_used
-from bot.remade import letters
 from bot.sessions import revision
 from bot.store import Store
 from bot.timers import Timers

@@ -24,9 +24,9 @@ from bot.effects import Amendments, Post
 from bot.events import Letter
 from bot.model import SetState
 from bot.recording import record_conditions
+from bot.redescribed import remade
 from bot.register import Register
 from bot.register_rows import member_row, next_revision, read_register, revision_of, set_row
-from bot.remade import remade
 from bot.sessions import publish, revision
 from bot.tables import amendments, people, sets
 

@@ -29,11 +29,11 @@ from bot.outbox import Outbox
 from bot.passwords import Passwords, quick
 from bot.posts import Posts
 from bot.pushes import Pushes
+from bot.redescribed import letters
 from bot.register import Register
 from bot.register_edit import misled
 from bot.registry import Registry
 from bot.relay import Both, Relay
-from bot.remade import letters
 from bot.rules import Rules
 from bot.service import Recorder, Service
 from bot.sessions import Sessions, publish, revision

@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from bot.events import Letter
-from bot.remade import letters, remade
+from bot.redescribed import letters, remade
 from bot.sessions import Sessions
 from bot.wiring import announce
 from tests.bot.store_stand import demo_register
