@@ -9,5 +9,6 @@ if ! cmp -s "$pins" "$stamp" 2>/dev/null; then
     "$python" -m venv "$venv"
     "$venv/bin/python" -m pip install --quiet --disable-pip-version-check -r "$pins"
     "$venv/bin/python" -m pip install --quiet --disable-pip-version-check --no-deps -e .
+    "$venv/bin/python" -m compileall -q bot flows workers
     cp "$pins" "$stamp"
 fi
