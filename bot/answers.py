@@ -68,9 +68,10 @@ def last_word(turn: Turn, alert: Alert) -> str:
 def tell_facilities(turn: Turn, kind: str, until: datetime | None = None) -> None:
     """What a supervisor wants of texts, to each facility: turns there cannot read it here."""
     me = turn.person
-    for facility in sorted(turn.unit.board) if me else ():
-        letter = Letter("", turn.now, kind, me.id, me.name, until=until)  # type: ignore[union-attr]
-        turn.effects.append(Post(facility, letter))
+    if me is None:
+        return
+    letter = Letter("", turn.now, kind, me.id, me.name, until=until)
+    turn.effects += [Post(facility, letter) for facility in sorted(turn.unit.board)]
 
 
 def quiet(turn: Turn, span: str) -> bool:

@@ -201,10 +201,11 @@ def _word(data: Mapping[str, Any], key: str) -> str:
 
 def _minutes(data: Mapping[str, Any], key: str, where: str) -> float:
     value = data.get(key)
-    good = isinstance(value, int | float) and not isinstance(value, bool)
-    if not good or not 0 <= value <= MOST_MINUTES:  # type: ignore[operator]  # also false for nan
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    minutes = float(value) if number and value is not None else -1.0
+    if not 0 <= minutes <= MOST_MINUTES:  # also false for nan
         raise AlertsError(f"{where}: {key} must be minutes from 0 to {MOST_MINUTES}")
-    return float(value)  # type: ignore[arg-type]
+    return minutes
 
 
 def _time(data: Mapping[str, Any], key: str) -> time:
