@@ -8,11 +8,11 @@ from datetime import datetime
 from typing import get_args
 
 import msgspec
-from sqlalchemy import ColumnElement, Connection, literal, select, tuple_
+from sqlalchemy import ColumnElement, Connection, select
 
 from bot.alert import Alert, AlertState
-from bot.queries import Page, Row, cursor_of, fetch, page_of, page_size, read_cursor
-from bot.tables import UtcTime, alerts
+from bot.cursors import Page, Row, fetch, newest_first
+from bot.tables import alerts
 from flows.alerting import RULES
 
 STATES = get_args(AlertState)
@@ -43,15 +43,9 @@ _LISTED = [c for c in alerts.c if c.name != "doc"]
 def list_alerts(connection: Connection, wanted: AlertFilter, *, whole: bool = False) -> Page:
     """Newest first, each with its history if *whole*. ValueError for a limit or a cursor that is
     none, a state or rule not known."""
-    limit = page_size(wanted.limit)
     query = select(*(alerts.c if whole else _LISTED)).where(*_conditions(wanted))
-    if wanted.after:
-        at, alert_id = read_cursor(wanted.after)
-        place = tuple_(literal(at, UtcTime()), literal(alert_id))
-        query = query.where(tuple_(alerts.c.at, alerts.c.id) < place)
-    query = query.order_by(alerts.c.at.desc(), alerts.c.id.desc()).limit(limit + 1)
-    rows = [(_whole if whole else _alert)(row) for row in fetch(connection, query)]
-    return page_of(rows, limit, lambda row: cursor_of(row["at"], row["id"]))
+    page = newest_first(connection, query, (alerts.c.at, alerts.c.id), wanted.limit, wanted.after)
+    return Page([(_whole if whole else _alert)(row) for row in page.rows], page.next)
 
 
 def _conditions(wanted: AlertFilter) -> Iterable[ColumnElement[bool]]:

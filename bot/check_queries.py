@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, Integer, func, literal, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Integer, func, select
 
-from bot.queries import Page, Row, cursor_of, fetch, page_of, page_size, read_cursor
-from bot.tables import UtcTime, checks
+from bot.cursors import Page, Row, fetch, newest_first
+from bot.tables import checks
 from flows.readiness import reckon
 
 
@@ -34,15 +34,10 @@ def list_checks(connection: Connection, wanted: CheckFilter) -> Page:
     """Newest first. Sets are words ("BAG-1:well"); the gap are uses reported and not counted (below
     zero: the other way), None where nobody said. ValueError for a limit or a cursor that is none.
     """
-    limit = page_size(wanted.limit)
     query = select(*_LISTED).where(*_conditions(wanted))
-    if wanted.after:
-        moment, check_id = read_cursor(wanted.after)
-        place = tuple_(literal(moment, UtcTime()), literal(check_id))
-        query = query.where(tuple_(checks.c.moment, checks.c.id) < place)
-    query = query.order_by(checks.c.moment.desc(), checks.c.id.desc()).limit(limit + 1)
-    rows = [_shown(row) for row in fetch(connection, query)]
-    return page_of(rows, limit, lambda row: cursor_of(row["moment"], row["id"]))
+    page = newest_first(connection, query, (checks.c.moment, checks.c.id), wanted.limit,
+                        wanted.after)
+    return Page([_shown(row) for row in page.rows], page.next)
 
 
 def _shown(row: Row) -> Row:

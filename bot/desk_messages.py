@@ -18,11 +18,11 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from bot import audit
 from bot.accounts import EVERYWHERE, sees
+from bot.cursors import Page, Row
 from bot.desk_said import Teller
 from bot.desk_scope import Desk
 from bot.message import record_id, without_numbers
 from bot.outbox import Dead, Outgoing
-from bot.queries import Page, Row
 from bot.site import DISTRICT, Site
 from bot.store import MessageFilter
 from bot.undelivered import Undelivered, is_late

@@ -6,11 +6,11 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, func, literal, select, tuple_
+from sqlalchemy import ColumnElement, Connection, func, select
 
+from bot.cursors import Page, Row, fetch, newest_first
 from bot.message import STATES
-from bot.queries import Page, Row, cursor_of, fetch, page_of, page_size, read_cursor
-from bot.tables import UtcTime, messages
+from bot.tables import messages
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,15 +36,9 @@ _LISTED = [c for c in messages.c if c.name != "version"]
 
 def list_messages(connection: Connection, wanted: MessageFilter) -> Page:
     """Newest first. ValueError for a limit or a cursor that is none, a state not known."""
-    limit = page_size(wanted.limit)
     query = select(*_LISTED).where(*_conditions(wanted))
-    if wanted.after:
-        at, message_id = read_cursor(wanted.after)
-        place = tuple_(literal(at, UtcTime()), literal(message_id))
-        query = query.where(tuple_(messages.c.at, messages.c.id) < place)
-    query = query.order_by(messages.c.at.desc(), messages.c.id.desc()).limit(limit + 1)
-    rows = fetch(connection, query)
-    return page_of(rows, limit, lambda row: cursor_of(row["at"], row["id"]))
+    place = (messages.c.at, messages.c.id)
+    return newest_first(connection, query, place, wanted.limit, wanted.after)
 
 
 def _conditions(wanted: MessageFilter) -> Iterable[ColumnElement[bool]]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from bot.alert_queries import STATES
+from bot.cursors import MOST_ROWS
 from bot.message import STATES as MESSAGE_STATES
-from bot.queries import DIMENSIONS, MOST_ROWS
+from bot.queries import DIMENSIONS
 from flows.alerting import RULES
 
 Json = dict[str, Any]

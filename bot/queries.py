@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any, NamedTuple
+from typing import Any
 
 import msgspec
 from sqlalchemy import (
     Column,
     ColumnElement,
     Connection,
-    Select,
     Table,
     and_,
     case,
@@ -20,9 +19,9 @@ from sqlalchemy import (
     literal,
     or_,
     select,
-    tuple_,
 )
 
+from bot.cursors import Page, Row, fetch, newest_first, page_of, page_size
 from bot.recording import COUNTS
 from bot.tables import (
     UtcTime,
@@ -37,19 +36,9 @@ from bot.tables import (
     totals_month,
 )
 
-Row = dict[str, Any]
-MOST_ROWS = 1000  # of one page
-
 # What counts can be told apart by: the columns of the daily totals. A new one is a line here
 # and a column there.
 DIMENSIONS = ("district", "facility", "month", "week", "day", "method", "outcome")
-
-
-class Page(NamedTuple):
-    """Some rows, and the cursor of the page after them (None: that was all)."""
-
-    rows: list[Row]
-    next: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,15 +87,10 @@ _LISTED = [c for c in batches.c if c.name not in {"doc", "set_count", "aside_cou
 
 def list_batches(connection: Connection, wanted: BatchFilter) -> Page:
     """Newest first. ValueError for a limit or a cursor that is none."""
-    limit = page_size(wanted.limit)
     query = select(*_LISTED).where(*_batch_conditions(wanted))
-    if wanted.after:
-        at, batch_id = read_cursor(wanted.after)
-        place = tuple_(literal(at, UtcTime()), literal(batch_id))
-        query = query.where(tuple_(batches.c.opened_at, batches.c.id) < place)
-    query = query.order_by(batches.c.opened_at.desc(), batches.c.id.desc())
-    rows = [_batch(row) for row in fetch(connection, query.limit(limit + 1))]
-    return page_of(rows, limit, lambda row: cursor_of(row["opened_at"], row["id"]))
+    page = newest_first(connection, query, (batches.c.opened_at, batches.c.id), wanted.limit,
+                        wanted.after)
+    return Page([_batch(row) for row in page.rows], page.next)
 
 
 def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
@@ -119,23 +103,6 @@ def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
         yield batches.c.opened_at >= wanted.since
     if wanted.until:
         yield batches.c.opened_at < wanted.until
-
-
-def cursor_of(at: datetime, row_id: str) -> str:
-    """Where a page ends in a list by time (aware, UTC) and id."""
-    return f"{at.isoformat()[:-6]}Z~{row_id}"
-
-
-def read_cursor(cursor: str) -> tuple[datetime, str]:
-    """The place that `cursor_of` wrote; ValueError for anything else."""
-    moment, tilde, row_id = cursor.partition("~")
-    try:
-        at = datetime.fromisoformat(moment)
-    except ValueError:
-        at = datetime.min  # noqa: DTZ901 (refused just below, like every naive one)
-    if not tilde or at.tzinfo is None:
-        raise ValueError("the cursor is not one that this list gave")
-    return at, row_id
 
 
 def _batch(row: Row) -> Row:
@@ -245,24 +212,3 @@ def _count_conditions(table: Table, wanted: CountFilter) -> Iterable[ColumnEleme
         yield table.c.district == wanted.district
     if wanted.facility:
         yield table.c.facility == wanted.facility
-
-
-# ---- common --------------------------------------------------------------------------------
-
-
-def fetch(connection: Connection, query: Select[Any]) -> list[Row]:
-    """What *query* finds, as plain dicts."""
-    return [dict(row) for row in connection.execute(query).mappings()]
-
-
-def page_size(limit: int) -> int:
-    """*limit*, if a page may have that many rows; ValueError if not."""
-    if not 1 <= limit <= MOST_ROWS:
-        raise ValueError(f"a page has 1 to {MOST_ROWS} rows")
-    return limit
-
-
-def page_of(rows: Sequence[Row], limit: int, cursor: Callable[[Row], str]) -> Page:
-    """The first *limit* of *rows*, which are one more where there is a next page."""
-    kept = list(rows[:limit])
-    return Page(kept, cursor(kept[-1]) if len(rows) > limit else None)

@@ -26,13 +26,14 @@ from bot import (
 )
 from bot.alert_queries import AlertFilter
 from bot.check_queries import CheckFilter
+from bot.cursors import Page, Row
 from bot.database import Database
 from bot.effects import Checked, Conditions, Push, Pushed, Raised
 from bot.errors import RegisterError, StoreRefused
 from bot.message import Message
 from bot.message_queries import MessageFilter
 from bot.model import SetState
-from bot.queries import BatchFilter, CountFilter, Page, Row, SetFilter
+from bot.queries import BatchFilter, CountFilter, SetFilter
 from bot.recording import Record
 from bot.register import Register
 from bot.register_rows import next_revision, read_register, register_rows

@@ -89,7 +89,7 @@ def test_workers_know_flows_only_through_bot(path: Path) -> None:
 STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "account_sessions", "alert_queries", "alert_records", "audit", "message_queries",
          "message_records", "register_rows", "registry", "register_changes",
-         "check_records", "check_queries"}
+         "check_records", "check_queries", "cursors"}
 
 
 @pytest.mark.parametrize(
