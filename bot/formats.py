@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import csv
-import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 import msgspec
 from flask import Response
 
-# With one of these first, a spreadsheet takes a text for a formula; some read the wide forms too.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+from bot.plain import FORMULA_STARTS, plain
 
 
 def as_json(value: Any, status: int = 200) -> Response:
@@ -27,21 +25,34 @@ def as_csv(rows: Sequence[dict[str, Any]], name: str) -> Response:
     return answer
 
 
-def csv_text(rows: Sequence[dict[str, Any]]) -> str:
-    """The header and *rows*, as RFC 4180 has it."""
-    out = io.StringIO()
-    if rows:
-        writer = csv.DictWriter(out, list(rows[0]))
-        writer.writeheader()
-        writer.writerows({k: cell(v) for k, v in row.items()} for row in rows)
-    return out.getvalue()
+def csv_text(rows: Sequence[Mapping[str, Any]]) -> str:
+    """The header and *rows*, as RFC 4180 has it; none for no rows."""
+    return "".join(csv_lines(list(rows[0]), rows)) if rows else ""
+
+
+class _Written:
+    """A file that keeps nothing: csv's writers hand on what it answers."""
+
+    def write(self, text: str) -> str:
+        return text
+
+
+def csv_lines(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> Iterator[str]:
+    """The header of *columns*, then *rows* one by one as they come, each with its line end.
+
+    A row without one of the columns has an empty cell there; one with another raises ValueError.
+    """
+    writer = csv.DictWriter(_Written(), columns)
+    yield writer.writerow({c: cell(c) for c in columns})
+    for row in rows:
+        yield writer.writerow({k: cell(v) for k, v in row.items()})
 
 
 def cell(value: Any) -> str | int | float:
-    """One value: a list as words, a time in ISO 8601, a text that is no formula."""
+    """One value: a list as words, a time in ISO 8601, a text that is no formula and fits UTF-8."""
     if isinstance(value, (bool, int, float)):
         return value
     if isinstance(value, datetime):
         return value.isoformat()
-    text = " ".join(value) if isinstance(value, (list, tuple)) else str(value or "")
+    text = plain(" ".join(value) if isinstance(value, (list, tuple)) else str(value or ""))
     return f"'{text}" if text.startswith(FORMULA_STARTS) else text

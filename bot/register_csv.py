@@ -11,7 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from bot.errors import RegisterError
-from bot.formats import FORMULA_STARTS, cell
+from bot.formats import cell
+from bot.plain import FORMULA_STARTS
 from bot.register import Register
 from bot.register_edit import TABLES, Cells, tables
 from bot.register_files import COLUMNS, OPTIONAL, STOCK, Parsed
