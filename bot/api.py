@@ -17,6 +17,7 @@ import msgspec
 from flask import Blueprint, Request, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
+from bot import api_facts
 from bot.api_asked import day, district, limit, midnight, or_400, records, table, yes_or_no
 from bot.effects import Checked, Conditions, Pushed, Raised
 from bot.errors import StoreDown, StoreRefused
@@ -74,7 +75,8 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
     reads: dict[str, View] = {
         "batches": views.batches, "batches/<batch_id>": views.batch, "sets": views.sets,
         "alerts": views.alerts, "alerts/<alert_id>": views.alert,
-        "messages": views.messages, "checks": views.checks, "facilities": views.facilities,
+        "messages": views.messages, "checks": views.checks, "gaps": views.gaps,
+        "mixes": views.mixes, "facilities": views.facilities,
         "counts": views.counts}
     routes: dict[str, dict[str, View]] = {
         path: {"GET": _guarded(view, "read", tokens)} for path, view in reads.items()}
@@ -83,6 +85,8 @@ def api(store: Store, tokens: Mapping[str, Token], clock: Callable[[], datetime]
     routes["alerts"]["POST"] = _guarded(views.ingest_alerts, "ingest", tokens)
     routes["messages"]["POST"] = _guarded(views.ingest_messages, "ingest", tokens)
     routes["checks"]["POST"] = _guarded(views.ingest_checks, "ingest", tokens)
+    routes["gaps"]["POST"] = _guarded(views.ingest_gaps, "ingest", tokens)
+    routes["mixes"]["POST"] = _guarded(views.ingest_mixes, "ingest", tokens)
     routes["openapi.json"] = {"GET": lambda: as_json(document())}
     for path, by_method in routes.items():
         _add(blueprint, f"/v1/{path}", by_method)
@@ -245,6 +249,12 @@ class _Views:
         page = or_400(self.store.checks, wanted)
         return table("checks", page.rows, page.next)
 
+    def gaps(self, token: Token) -> Response:
+        return api_facts.gaps(self.store, token.district)
+
+    def mixes(self, token: Token) -> Response:
+        return api_facts.mixes(self.store, token.district)
+
     def facilities(self, token: Token) -> Response:
         return table("facilities", self.store.facilities(district(token.district)))
 
@@ -269,6 +279,12 @@ class _Views:
 
     def ingest_checks(self, token: Token) -> Response:
         return self._take(token, records(_CHECKS))
+
+    def ingest_gaps(self, token: Token) -> Response:
+        return self._take(token, records(api_facts.GAPS))
+
+    def ingest_mixes(self, token: Token) -> Response:
+        return self._take(token, records(api_facts.MIXES))
 
     def _take(self, token: Token, given: Sequence[Pushed]) -> Response:
         owners = or_400(self.store.owners, given)

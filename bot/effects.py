@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from bot.alert import Alert
 from bot.amend import Amend
 from bot.events import Letter
 from bot.message import Message
 from bot.model import SetState, Unit
-from flows.batch import Batch
+from flows.batch import Batch, Kind
+
+MixEnd = Literal["", "replaced", "outlived"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +135,44 @@ class Checked:
 
 
 @dataclass(frozen=True, slots=True)
+class Gap:
+    """Send to the store that no set of *kind* is READY at a facility since *since*; *until* is when
+    one was again, or the facility had none of that kind any more. None: it lasts.
+    """
+
+    id: str
+    facility: str
+    district: str
+    kind: Kind
+    since: datetime
+    until: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Mixed:
+    """Send a chlorine solution that was made by MIX to the store: of which *stock* of the register,
+    how strong, how much, good until *expires_at*. *by* is a register id.
+
+    *ended*: "replaced", another was made while it was good; "outlived", its time passed and none
+    had been. *hasten* as of a batch: not 1 in a demonstration.
+    """
+
+    id: str
+    facility: str
+    district: str
+    at: datetime
+    expires_at: datetime
+    strength_percent: float
+    litres: float
+    product: str
+    stock: str
+    by: str
+    closed_at: datetime | None = None
+    ended: MixEnd = ""
+    hasten: float = 1
+
+
+@dataclass(frozen=True, slots=True)
 class Post:
     """Hand *letter* to the unit of *site_id*: at least once, and taken once."""
 
@@ -140,11 +180,12 @@ class Post:
     letter: Letter
 
 
-Pushed = Push | Conditions | Raised | Message | Checked
+Pushed = Push | Conditions | Raised | Message | Checked | Gap | Mixed
 """What is pushed to the store."""
 Effect = (
-    Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Checked | Amendments | Post
-)
+    Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Checked | Gap | Mixed
+    | Amendments | Post
+)  # fmt: skip
 
 
 class Step(NamedTuple):

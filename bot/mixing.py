@@ -14,6 +14,7 @@ from bot.alerting import raise_alert
 from bot.asking import framed
 from bot.cupboard import shown_percent
 from bot.effects import Day, Prompt, Shown
+from bot.mixed import facts_of, outlived, replaced, told
 from bot.model import Reminder
 from bot.recipe_words import grams, recipe_values
 from bot.recipes import Recipe, chosen, recipe, settle, tag
@@ -125,10 +126,13 @@ def _made(turn: Turn, found: Recipe) -> None:
     batch = turn.batch()
     if batch and batch.practice:
         return
-    facts = {"percent": percent, "over": made.discard_at.isoformat()}
+    replaced(turn)
+    facts = {"percent": percent, "over": made.discard_at.isoformat(), **facts_of(turn, found)}
     due = made.warn_at or made.discard_at
     by = turn.person.id if turn.person else ""
-    turn.remind(Reminder(turn.next_id("solution"), "solution", by, made.made_at, due, facts))
+    reminder = Reminder(turn.next_id("solution"), "solution", by, made.made_at, due, facts)
+    turn.remind(reminder)
+    told(turn, reminder)
 
 
 # ---- the bell of a solution ---------------------------------------------------------------------
@@ -156,6 +160,7 @@ def solution_over(turn: Turn, reminder: Reminder) -> None:
             raise_alert(
                 turn, "solution", batch.id, batch, by=batch.holder, facts={"sets": batch.names}
             )
+    outlived(turn, reminder)
     turn.forget(reminder)
 
 

@@ -6,7 +6,9 @@ from typing import Any
 
 from bot.alert_queries import STATES
 from bot.cursors import MOST_ROWS
+from bot.gap_queries import KINDS
 from bot.message import STATES as MESSAGE_STATES
+from bot.mix_queries import ENDS, STANDING
 from bot.queries import DIMENSIONS
 from flows.alerting import RULES
 
@@ -38,7 +40,7 @@ def document() -> Json:
         "openapi": "3.1.0",
         "info": {"title": "Soakbell", "version": "1",
                  "description": "Batches, conditions of sets, alerts, messages, shift checks, "
-                                "counts. No phone numbers."},
+                                "gaps, solutions, counts. No phone numbers."},
         "servers": [{"url": "/api/v1"}],
         "security": [{"bearer": []}],
         "paths": _paths(),
@@ -102,6 +104,26 @@ def _paths() -> Json:
                           ("done", "yes or no"), _LIMIT, _AFTER, _FORMAT),
             "post": _operation("Take a shift check, or a list of them; the check's id is the key, "
                                "and a repeated one changes nothing")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
+        "/gaps": {
+            "get": _table("Times in which no set of a kind was READY, those that began last first; "
+                          "from and to: those that lie in these days, if only in part. until is "
+                          "null while it lasts", _FROM, _TO, _DISTRICT, _FACILITY,
+                          ("kind", ", ".join(KINDS)), ("lasting", "yes or no"),
+                          _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take a gap, or a list of them; the gap's id is the key, and an "
+                               "older or repeated state changes nothing")
+            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
+        },
+        "/mixes": {
+            "get": _table("Chlorine solutions that were made by MIX, newest first; replaced: "
+                          "another was made while it was good, outlived: its time passed and none "
+                          "had been. People by their register ids", _FROM, _TO, _DISTRICT,
+                          _FACILITY, ("ended", f"{STANDING}, {', '.join(ENDS)}"),
+                          _LIMIT, _AFTER, _FORMAT),
+            "post": _operation("Take a solution, or a list of them; its id is the key, and an "
+                               "older or repeated state changes nothing")
             | {"requestBody": {"required": True, "content": {"application/json": {}}}},
         },
         "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},

@@ -254,6 +254,10 @@ def _named(change: Change) -> Iterable[tuple[str, Pushed]]:
         yield f"sets {change.event.id} {n}", conditions
     for checked in change.checked:
         yield f"check {checked.id}", checked
+    for gap in change.gaps:
+        yield f"gap {gap.id}", gap
+    for mixed in change.mixes:
+        yield f"solution {mixed.id}", mixed
 
 
 def records(past: Past) -> list[Pushed]:

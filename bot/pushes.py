@@ -1,5 +1,5 @@
-"""What is promised to the store: states of batches, alerts and messages, conditions that no batch
-carries.
+"""What is promised to the store: states of batches, alerts, messages, gaps and solutions,
+conditions that no batch carries.
 
 The newest state of a batch, and the newest condition of a set, replaces the older ones here. A
 batch waits under its id, the others under their own names with a prefix that no batch id has.
@@ -7,13 +7,13 @@ batch waits under its id, the others under their own names with a prefix that no
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import cast
 
 import msgspec
 from redis import Redis
 
-from bot.effects import Amendments, Checked, Conditions, Push, Pushed, Raised
+from bot.effects import Amendments, Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
 from bot.leases import Leases, Op, put_new_op
 from bot.message import Message
 
@@ -26,8 +26,16 @@ LEASE_SECONDS = 60.0
 SET = "set|"  # ids in a register hold no bar
 ALERT = "alert|"
 CHECK = "check|"
+GAP = "gap|"
+MIX = "mix|"
 AMEND = "amend|"
 MESSAGE = "message|"
+
+Fact = Checked | Gap | Mixed
+FACTS: Mapping[type[Fact], str] = {Checked: CHECK, Gap: GAP, Mixed: MIX}
+FORMS: Mapping[str, type[Pushed]] = {
+    SET: Conditions, ALERT: Raised, CHECK: Checked, GAP: Gap, MIX: Mixed, MESSAGE: Message,
+}  # fmt: skip
 
 # A newer state that came while the older one was on its way is due at once.
 SETTLE = """
@@ -93,9 +101,10 @@ def message_ops(message: Message, due: str) -> list[Op]:
     return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
 
 
-def checked_ops(checked: Checked, due: str) -> list[Op]:
-    """The commands that promise *checked*."""
-    doc, name = msgspec.json.encode(checked).decode(), CHECK + checked.id
+def fact_ops(fact: Fact, due: str) -> list[Op]:
+    """The commands that promise *fact*: of a gap or a solution, its end takes the place of its
+    beginning."""
+    doc, name = msgspec.json.encode(fact).decode(), FACTS[type(fact)] + fact.id
     return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
 
 
@@ -149,15 +158,10 @@ class Pushes:
 
 def read_push(name: str, raw: bytes) -> Pushed:
     """What waits under *name*, checked while it is read; msgspec.ValidationError for nonsense."""
-    if name.startswith(SET):
-        return msgspec.json.decode(raw, type=Conditions)
-    if name.startswith(ALERT):
-        return msgspec.json.decode(raw, type=Raised)
-    if name.startswith(CHECK):
-        return msgspec.json.decode(raw, type=Checked)
-    if name.startswith(MESSAGE):
-        return msgspec.json.decode(raw, type=Message)
-    return msgspec.json.decode(raw, type=Push)
+    prefix, bar, _ = name.partition("|")
+    form = FORMS.get(prefix + bar, Push)
+    found: Pushed = msgspec.json.decode(raw, type=form)
+    return found
 
 
 def read_amendments(raw: bytes) -> Amendments:

@@ -1,5 +1,5 @@
 """Records on to another Soakbell: POST /api/v1/batches, /api/v1/sets for lone conditions,
-/api/v1/alerts, /api/v1/messages and /api/v1/checks.
+/api/v1/alerts, /api/v1/messages, /api/v1/checks, /api/v1/gaps and /api/v1/mixes.
 
 The batch's id is the key, and so are those of the others: posting again what the other side already
 has changes nothing there. So whenever it is not certain that all was taken, it is posted again.
@@ -24,7 +24,7 @@ import msgspec
 import requests
 from urllib3.exceptions import HTTPError
 
-from bot.effects import Checked, Conditions, Push, Pushed, Raised
+from bot.effects import Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
 from bot.errors import ConfigError, StoreDown, StoreRefused
 from bot.gateway import open_session
 from bot.message import Message
@@ -35,6 +35,9 @@ AT_ONCE = 100  # in one request: well below what the other side takes at once
 
 # What says nothing of the record itself: the token, the address, or the moment is wrong.
 NOT_NOW = frozenset({401, 404, 405, 408, 425, 429})
+
+# How the log calls what has an id of its own.
+WORDS = {Message: "message", Checked: "check", Gap: "gap", Mixed: "solution"}
 
 log = logging.getLogger(__name__)
 
@@ -69,6 +72,8 @@ class Relay:
         self._post("alerts", [p for p in pushes if isinstance(p, Raised)])
         self._post("messages", [p for p in pushes if isinstance(p, Message)])
         self._post("checks", [p for p in pushes if isinstance(p, Checked)])
+        self._post("gaps", [p for p in pushes if isinstance(p, Gap)])
+        self._post("mixes", [p for p in pushes if isinstance(p, Mixed)])
 
     def _post(self, what: str, records: Sequence[Pushed]) -> None:
         for start in range(0, len(records), AT_ONCE):
@@ -117,8 +122,9 @@ def _judge(response: requests.Response, records: Sequence[Pushed]) -> None:
 
 
 def _not_now(records: Sequence[Pushed]) -> frozenset[int]:
-    """An older Soakbell has no address for alerts, messages, checks: they hold up nothing else."""
-    newer = isinstance(records[0], Raised | Message | Checked)
+    """An older Soakbell has no address for alerts, messages, checks, gaps, solutions: they hold up
+    nothing else."""
+    newer = isinstance(records[0], Raised | Message | Checked | Gap | Mixed)
     return NOT_NOW - {404} if newer else NOT_NOW
 
 
@@ -127,11 +133,9 @@ def _name(record: Pushed) -> str:
         return f"batch {record.batch.id}"
     if isinstance(record, Raised):
         return f"alert {record.alert.id}"
-    if isinstance(record, Message):
-        return f"message {record.id}"
-    if isinstance(record, Checked):
-        return f"check {record.id}"
-    return f"set {', '.join(s.id for s in record.states)}"
+    if isinstance(record, Conditions):
+        return f"set {', '.join(s.id for s in record.states)}"
+    return f"{WORDS[type(record)]} {record.id}"
 
 
 class Recorder(Protocol):

@@ -23,14 +23,25 @@ from redis.client import Pipeline
 from bot.alert import Alert, Tally, Watch
 from bot.amend import Amend, Invite
 from bot.check import Check
-from bot.effects import Amendments, Checked, ClearTimer, Conditions, Post, Push, Raised, SetTimer
+from bot.effects import (
+    Amendments,
+    Checked,
+    ClearTimer,
+    Conditions,
+    Gap,
+    Mixed,
+    Post,
+    Push,
+    Raised,
+    SetTimer,
+)
 from bot.events import Event
 from bot.joins import join_ops
 from bot.leases import Op, score
 from bot.model import Reminder, SetState, Spores, Standing, Talk, Unit
 from bot.outbox import Outgoing, outgoing_ops
 from bot.posts import post_ops
-from bot.pushes import amend_ops, checked_ops, condition_ops, newest, push_ops, raised_ops
+from bot.pushes import Fact, amend_ops, condition_ops, fact_ops, newest, push_ops, raised_ops
 from bot.site import DISTRICT, Site
 from bot.timers import timer_ops
 from flows.batch import Batch
@@ -84,6 +95,8 @@ class Change:
     conditions: tuple[Conditions, ...] = ()
     raised: tuple[Raised, ...] = ()
     checked: tuple[Checked, ...] = ()
+    gaps: tuple[Gap, ...] = ()
+    mixes: tuple[Mixed, ...] = ()
     amendments: tuple[Amendments, ...] = ()
     posts: tuple[Post, ...] = ()
     standing: Standing | None = None
@@ -246,8 +259,9 @@ def turn_ops(turn: Turn) -> list[Op]:
         ops += condition_ops(conditions, now)
     for raised in change.raised:
         ops += raised_ops(raised, now)
-    for checked in change.checked:
-        ops += checked_ops(checked, now)
+    facts: tuple[Fact, ...] = (*change.checked, *change.gaps, *change.mixes)
+    for fact in facts:
+        ops += fact_ops(fact, now)
     for asked in change.amendments:
         ops += amend_ops(asked, now)
     for post in change.posts:

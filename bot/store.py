@@ -7,7 +7,7 @@ for a value that it cannot hold (trying again changes nothing).
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import datetime
 
 import msgspec
@@ -19,8 +19,12 @@ from bot import (
     belief,
     check_queries,
     check_records,
+    gap_queries,
+    gap_records,
     message_queries,
     message_records,
+    mix_queries,
+    mix_records,
     queries,
     recording,
 )
@@ -28,10 +32,12 @@ from bot.alert_queries import AlertFilter
 from bot.check_queries import CheckFilter
 from bot.cursors import Page, Row
 from bot.database import Database
-from bot.effects import Checked, Conditions, Push, Pushed, Raised
+from bot.effects import Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
 from bot.errors import RegisterError, StoreRefused
+from bot.gap_queries import GapFilter
 from bot.message import Message
 from bot.message_queries import MessageFilter
+from bot.mix_queries import MixFilter
 from bot.model import SetState
 from bot.queries import BatchFilter, CountFilter, SetFilter
 from bot.recording import Record
@@ -43,7 +49,9 @@ from bot.tables import (
     checks,
     districts,
     facilities,
+    gaps,
     messages,
+    mixes,
     models,
     people,
     sets,
@@ -51,8 +59,8 @@ from bot.tables import (
 )
 from flows.batch import Batch
 
-__all__ = ["AlertFilter", "BatchFilter", "CheckFilter", "CountFilter", "MessageFilter", "Page",
-           "Record", "SetFilter", "Store"]
+__all__ = ["AlertFilter", "BatchFilter", "CheckFilter", "CountFilter", "GapFilter",
+           "MessageFilter", "MixFilter", "Page", "Record", "SetFilter", "Store"]
 
 AT_ONCE = 100  # batches or alerts in one transaction: more gain little and hold locks for longer
 
@@ -135,15 +143,10 @@ class Store:
         kept = [self._believed(doc) for doc in pushes if self._counts(doc.batch)]
         taken = sum(self._record_chunk(kept[i : i + AT_ONCE])
                     for i in range(0, len(kept), AT_ONCE))
-        raised = [doc for doc in docs if isinstance(doc, Raised)]
-        taken += sum(self._record_alerts(raised[i : i + AT_ONCE])
-                     for i in range(0, len(raised), AT_ONCE))
-        told = [doc for doc in docs if isinstance(doc, Message)]
-        taken += sum(self._record_messages(told[i : i + AT_ONCE])
-                     for i in range(0, len(told), AT_ONCE))
-        seen = [doc for doc in docs if isinstance(doc, Checked)]
-        taken += sum(self._record_checks(seen[i : i + AT_ONCE])
-                     for i in range(0, len(seen), AT_ONCE))
+        for kind, write in _WRITERS.items():
+            found = [d for d in docs if isinstance(d, kind) and self._to_keep(d)]
+            taken += sum(self._record_some(write, found[i : i + AT_ONCE])
+                         for i in range(0, len(found), AT_ONCE))
         states = [s for doc in docs if isinstance(doc, Conditions) for s in doc.states]
         return taken + self._record_alone(states) if states else taken
 
@@ -160,17 +163,12 @@ class Store:
         with self.database.write() as connection:
             return recording.record_all(connection, chunk)
 
-    def _record_alerts(self, chunk: Sequence[Raised]) -> int:
-        with self.database.write() as connection:
-            return alert_records.record_alerts(connection, chunk)
+    def _to_keep(self, doc: Pushed) -> bool:
+        return not isinstance(doc, Mixed) or doc.hasten == 1 or self._allow_hastened
 
-    def _record_messages(self, chunk: Sequence[Message]) -> int:
+    def _record_some(self, write: Callable[..., int], chunk: Sequence[Pushed]) -> int:
         with self.database.write() as connection:
-            return message_records.record_messages(connection, chunk)
-
-    def _record_checks(self, chunk: Sequence[Checked]) -> int:
-        with self.database.write() as connection:
-            return check_records.record_checks(connection, chunk)
+            return write(connection, chunk)
 
     def _record_alone(self, states: Sequence[SetState]) -> int:
         with self.database.write() as connection:
@@ -202,7 +200,7 @@ class Store:
         named |= {doc.alert.facility for doc in raised}
         sent = [doc for doc in docs if isinstance(doc, Message)]
         named |= {doc.site for doc in sent}
-        seen = [doc for doc in docs if isinstance(doc, Checked)]
+        seen = [doc for doc in docs if isinstance(doc, Checked | Gap | Mixed)]
         named |= {doc.facility for doc in seen}
         told = {doc.alert.id for doc in raised}
         ids = {doc.batch.id for doc in pushes}
@@ -214,7 +212,8 @@ class Store:
                  select(batches.c.district).where(batches.c.id.in_(ids)),
                  select(alerts.c.district).where(alerts.c.id.in_(told)),
                  select(messages.c.district).where(messages.c.id.in_({m.id for m in sent})),
-                 select(checks.c.district).where(checks.c.id.in_({doc.id for doc in seen})))
+                 *(select(table.c.district).where(table.c.id.in_({doc.id for doc in seen}))
+                   for table in (checks, gaps, mixes)))
         with self.database.read() as connection:
             found = {d for query in asked for d in connection.scalars(query.distinct())}
         claimed = {doc.batch.district for doc in pushes} | {doc.district for doc in raised}
@@ -264,6 +263,16 @@ class Store:
         with self.database.read() as connection:
             return check_queries.count_checks(connection, wanted)
 
+    def gaps(self, wanted: GapFilter) -> Page:
+        """Times in which no set of a kind was READY, those that began last first."""
+        with self.database.read() as connection:
+            return gap_queries.list_gaps(connection, wanted)
+
+    def mixes(self, wanted: MixFilter) -> Page:
+        """Chlorine solutions that were made, newest first."""
+        with self.database.read() as connection:
+            return mix_queries.list_mixes(connection, wanted)
+
     def messages(self, wanted: MessageFilter) -> Page:
         """Messages, newest first."""
         with self.database.read() as connection:
@@ -290,18 +299,27 @@ class Store:
             return queries.count(connection, wanted)
 
 
+_CHECKS: Mapping[type[Pushed], Callable[..., None]] = {
+    Push: recording.check,
+    Conditions: recording.check_conditions,
+    Raised: alert_records.check_raised,
+    Message: message_records.check_message,
+    Checked: check_records.check_checked,
+    Gap: gap_records.check_gap,
+    Mixed: mix_records.check_mixed,
+}
+_WRITERS: Mapping[type[Pushed], Callable[..., int]] = {
+    Raised: alert_records.record_alerts,
+    Message: message_records.record_messages,
+    Checked: check_records.record_checks,
+    Gap: gap_records.record_gaps,
+    Mixed: mix_records.record_mixes,
+}
+
+
 def _check(docs: Sequence[Pushed]) -> None:
     for doc in docs:
-        if isinstance(doc, Push):
-            recording.check(doc)
-        elif isinstance(doc, Raised):
-            alert_records.check_raised(doc)
-        elif isinstance(doc, Message):
-            message_records.check_message(doc)
-        elif isinstance(doc, Checked):
-            check_records.check_checked(doc)
-        else:
-            recording.check_conditions(doc)
+        _CHECKS[type(doc)](doc)
 
 
 def _closed(connection: Connection, ids: set[str]) -> dict[str, Batch]:

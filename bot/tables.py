@@ -217,6 +217,37 @@ Index("ix_checks_moment_id", checks.c.moment, checks.c.id)
 Index("ix_checks_district_moment_id", checks.c.district, checks.c.moment, checks.c.id)
 Index("ix_checks_facility_moment_id", checks.c.facility, checks.c.moment, checks.c.id)
 
+# One row a time in which no set of a kind was READY at a facility; `until` is null while it lasts.
+gaps = Table(
+    "gaps", metadata, _id(), _words("facility"), _words("district"),
+    Column("zone", Words, nullable=False, server_default="UTC"), _words("kind"),
+    Column("since", UtcTime, nullable=False),
+    Column("until", UtcTime),
+    Column("version", Integer, nullable=False),
+)
+Index("ix_gaps_since_id", gaps.c.since, gaps.c.id)
+Index("ix_gaps_district_since_id", gaps.c.district, gaps.c.since, gaps.c.id)
+Index("ix_gaps_facility_since_id", gaps.c.facility, gaps.c.since, gaps.c.id)
+# What lasts stays little however long the history grows.
+Index("ix_gaps_district_until", gaps.c.district, gaps.c.until)
+
+# One row a chlorine solution that was made by MIX, of which stock of the register. `ended` is empty
+# while it stands, `by_id` a person's id.
+mixes = Table(
+    "mixes", metadata, _id(), _words("facility"), _words("district"),
+    Column("zone", Words, nullable=False, server_default="UTC"),
+    Column("at", UtcTime, nullable=False),
+    Column("expires_at", UtcTime, nullable=False),
+    Column("strength_percent", Float, nullable=False),
+    Column("litres", Float, nullable=False),
+    _words("product"), _words("stock"), _words("by_id"),
+    Column("closed_at", UtcTime), _words("ended"),
+    Column("version", Integer, nullable=False),
+)
+Index("ix_mixes_at_id", mixes.c.at, mixes.c.id)
+Index("ix_mixes_district_at_id", mixes.c.district, mixes.c.at, mixes.c.id)
+Index("ix_mixes_facility_at_id", mixes.c.facility, mixes.c.at, mixes.c.id)
+
 
 def _counts() -> tuple[Column[int], ...]:
     names = ("batches", "sets", "aside", "segments")

@@ -20,6 +20,7 @@ from bot.check_clock import RULE as CHECK
 from bot.check_clock import keep_time
 from bot.effects import ClearTimer, Push, Say, SetTimer
 from bot.events import Event, Heard, Rang
+from bot.gaps import note
 from bot.model import SetState, Unit
 from bot.turn import Turn
 from flows.batch import Batch, Kind, short
@@ -48,8 +49,9 @@ class Matter:
 def look(turn: Turn, before: Unit, event: Event) -> None:
     """After everything else of a turn: raise, close, and set the timer for the next look."""
     if not turn.unit.site.sets:
+        _no_sets(turn, before)
         return
-    _note(turn, event)
+    _note(turn, before, event)
     _tally(turn, before)
     woken = [clock(turn) for clock in CLOCKS]
     matters = [m for provide in PROVIDERS for m in provide(turn)]
@@ -103,19 +105,23 @@ def _settled(turn: Turn, matters: Iterable[Matter]) -> Mapping[str, datetime]:
     return left
 
 
-def _note(turn: Turn, event: Event) -> None:
+def _no_sets(turn: Turn, before: Unit) -> None:
+    """Its last set left: nothing can be READY, and nobody waits for it."""
+    if turn.unit.watch.empty:
+        turn.unit = replace(turn.unit, watch=replace(turn.unit.watch, empty=note(turn, before)))
+
+
+def _note(turn: Turn, before: Unit, event: Event) -> None:
     """What the matters count from: when a word last came, since when no set is READY."""
     watch = turn.unit.watch
     heard = isinstance(event, Heard) and (not watch.heard or turn.now >= watch.heard + HEARD_EVERY)
     least = dict(turn.unit.site.least_ready)
-    ready = _ready(turn)
-    empty = _since(watch.empty, [kind for kind, n in ready.items() if n == 0], turn)
-    low = [kind for kind, n in ready.items() if 0 < n < least.get(kind, 1)]
+    low = [kind for kind, n in _ready(turn).items() if 0 < n < least.get(kind, 1)]
     noted = replace(
         watch,
         since=watch.since or turn.now,
         heard=turn.now if heard else watch.heard,
-        empty=empty,
+        empty=note(turn, before),
         few=_since(watch.few, low, turn),
     )
     if noted != watch:

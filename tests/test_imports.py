@@ -89,7 +89,8 @@ def test_workers_know_flows_only_through_bot(path: Path) -> None:
 STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "account_sessions", "alert_queries", "alert_records", "audit", "message_queries",
          "message_records", "register_rows", "registry", "register_changes",
-         "check_records", "check_queries", "cursors"}
+         "check_records", "check_queries", "gap_records", "gap_queries",
+         "mix_records", "mix_queries", "cursors"}
 
 
 @pytest.mark.parametrize(
@@ -104,8 +105,8 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
         ("babel", {"bot.catalogues", "bot.wording"}),
         (
             "flask",
-            {"bot.web", "bot.webhooks", "bot.api", "bot.api_asked", "bot.formats", "bot.handset",
-             "bot.demo_gateway", "bot.desk", "bot.desk_sums", "bot.login",
+            {"bot.web", "bot.webhooks", "bot.api", "bot.api_asked", "bot.api_facts", "bot.formats",
+             "bot.handset", "bot.demo_gateway", "bot.desk", "bot.desk_sums", "bot.login",
              "bot.desk_scope", "bot.desk_pages", "bot.desk_messages", "bot.desk_register",
              "bot.desk_files", "bot.desk_trail"},
         ),

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-from bot.effects import ClearTimer, SetTimer
+from bot.effects import ClearTimer, Reply, Say, SetTimer
 from bot.events import Rang
 from bot.machine import step
 from bot.model import Reminder, Unit
@@ -23,23 +23,25 @@ LATER = Reminder("r-1", "solution", "ASHA", NOW, NOW + timedelta(hours=24), {"pe
 UNKNOWN = replace(LATER, kind="of a kind to come")  # type: ignore[arg-type]
 
 
-def ring(unit: Unit, at: datetime) -> tuple[Unit, tuple[object, ...]]:
+def ring(unit: Unit, at: datetime) -> tuple[Unit, list[object]]:
+    """The unit after it, and what is done about timers."""
     after, effects = step(unit, Rang("e1", LATER.id, at), rules_of())
-    return after, effects
+    assert not [e for e in effects if isinstance(e, Say | Reply)]
+    return after, [e for e in effects if isinstance(e, SetTimer | ClearTimer)]
 
 
 def test_one_that_is_rung_early_is_set_again_and_says_nothing() -> None:
     after, effects = ring(Unit(PLACE, reminders={LATER.id: LATER}), NOW + timedelta(hours=23))
 
     assert after.reminders == {LATER.id: LATER}
-    assert effects == (SetTimer(LATER.id, LATER.due),)
+    assert effects == [SetTimer(LATER.id, LATER.due)]
 
 
 def test_one_of_an_unknown_kind_does_not_ring_for_ever() -> None:
     after, effects = ring(Unit(PLACE, reminders={LATER.id: UNKNOWN}), LATER.due)
 
     assert after.reminders == {}
-    assert effects == (ClearTimer(LATER.id),)
+    assert effects == [ClearTimer(LATER.id)]
 
 
 def test_the_timer_of_a_reminder_that_is_gone_is_cleared() -> None:
