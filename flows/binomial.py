@@ -38,8 +38,6 @@ def binomial_quantile(n: int, p: float, q: float) -> int:
     check_chance(p, "The chance of one case")
     if not 0 < q < 1:
         raise ValueError(f"A quantile must lie between 0 and 1, not {q}.")
-    if p in (0, 1):
-        return int(n * p)
     lowest, weights = _weights(int(n), p)
     reached = math.fsum(weights) * q * (1 - TIE)
     below = sum(1 for total in accumulate(weights) if total < reached)

@@ -6,6 +6,9 @@ the formula; it guards against change and is no authority.
 
 from __future__ import annotations
 
+from fractions import Fraction
+from math import comb
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -92,6 +95,7 @@ def test_none_and_all_reach_the_end_of_the_scale_exactly() -> None:
         (6, 5, "cannot be"),
         (1, -5, "cannot be"),
         (2.5, 5, "cannot be"),
+        (1, 2.5, "cannot be"),
         (NAN, 5, "cannot be"),
         (1, MOST_CASES + 1, "cannot be"),
     ],
@@ -142,11 +146,19 @@ def test_quantiles_of_a_coin_count_crossings(n: int, fewest: int) -> None:
     assert binomial_quantile(n, 0.5, 0.05) == fewest
 
 
-def test_a_chance_that_equals_the_level_but_for_rounding_has_reached_it() -> None:
-    assert binomial_quantile(1, 0.95, 0.05) == 0
-    assert binomial_quantile(1, 0.975, 0.025) == 0
-    assert binomial_quantile(3, 0.5, 0.5) == 1
-    assert binomial_quantile(3, 0.5, 0.875) == 2
+@pytest.mark.parametrize(
+    ("n", "p", "q", "k"),
+    [(1, 0.8, 0.2, 0), (1, 0.9, 0.1, 0), (2, 0.15, 0.7225, 0), (2, 0.325, 0.894375, 1)],
+)
+def test_a_chance_that_equals_the_level_but_for_rounding_has_reached_it(
+    n: int, p: float, q: float, k: int
+) -> None:
+    """In decimals the chance of at most k is q to the last digit; in floats it falls short."""
+    chance = Fraction(str(p))
+    terms = [comb(n, j) * chance**j * (1 - chance) ** (n - j) for j in range(k + 1)]
+    assert sum(terms) == Fraction(str(q))
+
+    assert binomial_quantile(n, p, q) == k
 
 
 def test_what_is_certain_has_one_answer() -> None:
@@ -188,6 +200,8 @@ def test_the_smooth_funnel_is_that_of_the_normal_curve(
     n: int, level: float, low: float, high: float
 ) -> None:
     assert funnel_curve(0.9, n, level) == pytest.approx((low, high), abs=5.1e-4), SPIEGELHALTER
+    mirrored = (1 - high, 1 - low)
+    assert funnel_curve(0.1, n, level) == pytest.approx(mirrored, abs=5.1e-4)
 
 
 @given(CASES, INSIDE, st.sampled_from([ALERT_LEVEL, ALARM_LEVEL]))

@@ -136,6 +136,9 @@ def test_run_rules_look_at_the_centre_of_the_chart() -> None:
         Signal("few crossings", 0, 11),
         Signal("shift", 6, 11),
     )
+    # Seven on their median, and below the centre: that is a shift.
+    skewed = p_chart([2, 2, 2, 2, 2, 2, 2, 9, 9], [20] * 9)
+    assert Signal("shift", 0, 6) in skewed.signals
 
 
 @pytest.mark.parametrize(
