@@ -2,7 +2,9 @@
 
 The rules are those of quality improvement in health care: shift and trend after Perla, Provost
 and Murray (BMJ Qual Saf 2011;20:46), the longest run and the crossings after Anhoj and Olesen
-(PLoS ONE 2014;9:e113825), who hold the trend rule nearly useless for a slow drift.
+(PLoS ONE 2014;9:e113825), who hold the trend rule nearly useless for a slow drift. Shift and trend
+have fixed lengths: chance alone breaks them the more often, the longer the series. The other two
+allow for its length; chance breaks one of them in about one series of twenty.
 
 A point on the line is not useful: it neither counts nor breaks a run. A gap (None) is no point at
 all: its neighbours follow each other. With fewer than 10 useful points no rule says much.
