@@ -112,6 +112,7 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
              "bot.desk_files", "bot.desk_trail"},
         ),
         ("argon2", {"bot.passwords"}),
+        ("xlsxwriter", {"bot.workbook"}),
         # Not thread-safe: behind the one lock.
         ("matplotlib", {"bot.pictures_frame"}),
     ],
