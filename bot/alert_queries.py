@@ -37,13 +37,14 @@ class AlertFilter:
     after: str = ""
 
 
-_LISTED = [c for c in alerts.c if c.name != "doc"]
+WHOLE = [c for c in alerts.c if c.name != "zone"]
+LISTED = [c for c in WHOLE if c.name != "doc"]
 
 
 def list_alerts(connection: Connection, wanted: AlertFilter, *, whole: bool = False) -> Page:
     """Newest first, each with its history if *whole*. ValueError for a limit or a cursor that is
     none, a state or rule not known."""
-    query = select(*(alerts.c if whole else _LISTED)).where(*_conditions(wanted))
+    query = select(*(WHOLE if whole else LISTED)).where(*_conditions(wanted))
     page = newest_first(connection, query, (alerts.c.at, alerts.c.id), wanted.limit, wanted.after)
     return Page([(_whole if whole else _alert)(row) for row in page.rows], page.next)
 
@@ -71,7 +72,7 @@ def _alert(row: Row) -> Row:
 
 def get_alert(connection: Connection, alert_id: str) -> Row | None:
     """One alert with its *history*, a list of lines in order; None if there is none."""
-    found = fetch(connection, select(alerts).where(alerts.c.id == alert_id))
+    found = fetch(connection, select(*WHOLE).where(alerts.c.id == alert_id))
     return _whole(found[0]) if found else None
 
 
@@ -80,7 +81,7 @@ def alerts_of(connection: Connection, batch_id: str, facility: str) -> list[Row]
 
     Those of its own facility only: nobody else's may show beside it.
     """
-    query = select(alerts).where(alerts.c.batch == batch_id, alerts.c.facility == facility)
+    query = select(*WHOLE).where(alerts.c.batch == batch_id, alerts.c.facility == facility)
     return [_whole(row) for row in fetch(connection, query.order_by(alerts.c.at, alerts.c.id))]
 
 

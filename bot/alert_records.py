@@ -16,7 +16,8 @@ from sqlalchemy import Connection
 
 from bot.alert import Alert, AlertDeed, AlertState
 from bot.effects import Raised
-from bot.recording import KEY_CHARACTERS, is_key, keep_newest
+from bot.keeping import keep_newest
+from bot.recording import KEY_CHARACTERS, is_key
 from bot.tables import alerts
 from flows.alerting import RULES
 

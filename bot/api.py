@@ -18,7 +18,18 @@ from flask import Blueprint, Request, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
 from bot import api_facts
-from bot.api_asked import day, district, limit, midnight, or_400, records, table, yes_or_no
+from bot.api_asked import (
+    day,
+    district,
+    limit,
+    midnight,
+    or_400,
+    records,
+    several,
+    table,
+    yes_or_no,
+)
+from bot.count_queries import CountFilter
 from bot.effects import Checked, Conditions, Pushed, Raised
 from bot.errors import StoreDown, StoreRefused
 from bot.formats import as_json
@@ -28,7 +39,6 @@ from bot.store import (
     AlertFilter,
     BatchFilter,
     CheckFilter,
-    CountFilter,
     MessageFilter,
     Record,
     SetFilter,
@@ -261,8 +271,8 @@ class _Views:
     def counts(self, token: Token) -> Response:
         by = tuple(b for text in request.args.getlist("by") for b in text.split(",") if b)
         wanted = CountFilter(since=day("from"), until=day("to"), by=by,
-                             district=district(token.district),
-                             facility=request.args.get("facility", ""))
+                             district=several(district(token.district)),
+                             facility=several(request.args.get("facility", "")))
         return table("counts", or_400(self.store.counts, wanted))
 
     def ingest(self, token: Token) -> Response:

@@ -28,6 +28,11 @@ def district(own: str | None) -> str:
     return own
 
 
+def several(word: str) -> tuple[str, ...]:
+    """*word* as what is wanted of some; none for an empty one, which means all."""
+    return (word,) if word else ()
+
+
 def limit() -> int:
     """How many rows of a page are asked for."""
     text = request.args.get("limit", "100")

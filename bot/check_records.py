@@ -9,7 +9,8 @@ from typing import Any
 from sqlalchemy import Connection
 
 from bot.effects import Checked
-from bot.recording import KEY_CHARACTERS, MOST_SETS, is_key, keep_newest
+from bot.keeping import keep_newest
+from bot.recording import KEY_CHARACTERS, MOST_SETS, is_key
 from bot.tables import checks
 from flows.readiness import SIGHTS
 

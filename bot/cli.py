@@ -13,18 +13,18 @@ from typing import Any
 
 from redis.exceptions import RedisError
 
-from bot import cli_account, cli_register
+from bot import cli_account, cli_register, cli_token
 from bot.catalogues import LOCALE, load_catalogues
 from bot.cli_trade import ROWS
 from bot.clock import utc_now
 from bot.config import Config, from_env
+from bot.count_queries import CountFilter
 from bot.draw import mermaid, mermaid_screens
 from bot.errors import BotError, RegisterError
 from bot.formats import csv_text
 from bot.handset_terminal import Server, run
 from bot.prove import joined, prove
 from bot.prove_above import prove_above
-from bot.queries import CountFilter
 from bot.wiring import load_alerts, load_protocols, load_rules, open_store
 from bot.wording import Wording
 from flows import alerting, readiness, supervision
@@ -214,5 +214,6 @@ COMMANDS = (
     Command("handset", "a phone of the demonstration in this terminal", "soakbell handset",
             _add_handset, _handset),
     Command(*cli_account.ROW),
+    Command(*cli_token.ROW),
     *(Command(*row) for row in ROWS),
 )  # fmt: skip

@@ -8,7 +8,8 @@ from typing import Any, get_args
 from sqlalchemy import Connection
 
 from bot.effects import Gap
-from bot.recording import KEY_CHARACTERS, is_key, keep_newest
+from bot.keeping import keep_newest
+from bot.recording import KEY_CHARACTERS, is_key
 from bot.tables import gaps
 from flows.batch import Kind
 

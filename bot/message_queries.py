@@ -31,12 +31,12 @@ class MessageFilter:
     after: str = ""
 
 
-_LISTED = [c for c in messages.c if c.name != "version"]
+LISTED = [c for c in messages.c if c.name not in {"version", "zone"}]
 
 
 def list_messages(connection: Connection, wanted: MessageFilter) -> Page:
     """Newest first. ValueError for a limit or a cursor that is none, a state not known."""
-    query = select(*_LISTED).where(*_conditions(wanted))
+    query = select(*LISTED).where(*_conditions(wanted))
     place = (messages.c.at, messages.c.id)
     return newest_first(connection, query, place, wanted.limit, wanted.after)
 

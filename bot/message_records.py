@@ -7,8 +7,9 @@ from typing import Any
 
 from sqlalchemy import Connection
 
+from bot.keeping import keep_newest
 from bot.message import MOST_REASON, Message, reason_of
-from bot.recording import KEY_CHARACTERS, is_key, keep_newest
+from bot.recording import KEY_CHARACTERS, is_key
 from bot.tables import messages
 
 MOST_SEGMENTS = 255  # what one SMS can be put together from

@@ -9,7 +9,8 @@ from typing import Any, get_args
 from sqlalchemy import Connection
 
 from bot.effects import Mixed, MixEnd
-from bot.recording import KEY_CHARACTERS, is_key, keep_newest
+from bot.keeping import keep_newest
+from bot.recording import KEY_CHARACTERS, is_key
 from bot.tables import mixes
 from flows.strengths import MOST_LIQUID_PERCENT
 

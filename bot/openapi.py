@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from bot.alert_queries import STATES
+from bot.count_queries import DIMENSIONS
 from bot.cursors import MOST_ROWS
 from bot.gap_queries import KINDS
 from bot.message import STATES as MESSAGE_STATES
 from bot.mix_queries import ENDS, STANDING
-from bot.queries import DIMENSIONS
 from flows.alerting import RULES
 
 Json = dict[str, Any]

@@ -65,6 +65,8 @@ def take(
         kept["detour"] = batch.detour
     if batch.aside_of:
         kept["aside_of"] = batch.aside_of
+    if option.tell:
+        kept["reason"] = option.tell
     asked = set_asked(batch, stage)
     batch = write(batch, said, "answered", mark=option.mark, set_id=asked, facts=kept)
     if option.again:

@@ -1,18 +1,15 @@
-"""Questions to the store. Answers are plain dicts; counts read the running totals only."""
+"""Questions to the store about batches, sets and facilities. Answers are plain dicts."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from typing import Any
+from dataclasses import dataclass, fields
+from datetime import datetime
 
 import msgspec
 from sqlalchemy import (
-    Column,
     ColumnElement,
     Connection,
-    Table,
     and_,
     case,
     func,
@@ -22,30 +19,24 @@ from sqlalchemy import (
 )
 
 from bot.cursors import Page, Row, fetch, newest_first, page_of, page_size
-from bot.recording import COUNTS
 from bot.tables import (
     UtcTime,
     batches,
     districts,
-    entries,
     facilities,
     models,
     set_states,
     sets,
-    totals,
-    totals_month,
 )
-
-# What counts can be told apart by: the columns of the daily totals. A new one is a line here
-# and a column there.
-DIMENSIONS = ("district", "facility", "month", "week", "day", "method", "outcome")
+from flows.batch import Batch, Entry
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatchFilter:
     """Which batches; empty or None means any. Opened from *since* on and before *until* (aware).
 
-    *outcome* "open" is what is under way. *after* is the cursor of the page before.
+    *outcome* "open" is what is under way. *stage* and *reason*: in which a step was missed there,
+    or for this reason. *after* is the cursor of the page before.
     """
 
     facility: str = ""
@@ -54,6 +45,8 @@ class BatchFilter:
     until: datetime | None = None
     outcome: str = ""
     method: str = ""
+    stage: str = ""
+    reason: str = ""
     limit: int = 100
     after: str = ""
 
@@ -69,25 +62,14 @@ class SetFilter:
     after: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CountFilter:
-    """Closed batches of the facilities' local days *since* to *until*, both included."""
-
-    since: date | None = None
-    until: date | None = None
-    by: tuple[str, ...] = ()
-    district: str = ""
-    facility: str = ""
-
-
 # ---- batches -------------------------------------------------------------------------------
 
-_LISTED = [c for c in batches.c if c.name not in {"doc", "set_count", "aside_count"}]
+LISTED = [c for c in batches.c if c.name not in {"doc", "set_count", "aside_count"}]
 
 
 def list_batches(connection: Connection, wanted: BatchFilter) -> Page:
     """Newest first. ValueError for a limit or a cursor that is none."""
-    query = select(*_LISTED).where(*_batch_conditions(wanted))
+    query = select(*LISTED).where(*_batch_conditions(wanted))
     page = newest_first(connection, query, (batches.c.opened_at, batches.c.id), wanted.limit,
                         wanted.after)
     return Page([_batch(row) for row in page.rows], page.next)
@@ -99,6 +81,11 @@ def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
             yield batches.c[name] == getattr(wanted, name)
     if wanted.outcome:
         yield batches.c.outcome == ("" if wanted.outcome == "open" else wanted.outcome)
+    if wanted.stage or wanted.reason:
+        # Each miss is " stage:reason ".
+        part = ":".join((f" {wanted.stage}" if wanted.stage else "",
+                         f"{wanted.reason} " if wanted.reason else ""))
+        yield batches.c.missed.contains(part, autoescape=True)
     if wanted.since:
         yield batches.c.opened_at >= wanted.since
     if wanted.until:
@@ -106,21 +93,27 @@ def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
 
 
 def _batch(row: Row) -> Row:
-    return {**row, "sets": row["sets"].split(), "late": bool(row["late"])}
+    return {**row, "sets": row["sets"].split(), "late": bool(row["late"]),
+            "missed": row["missed"].split()}
 
 
 def get_batch(connection: Connection, batch_id: str) -> Row | None:
     """One batch with its *log*, a list of entries in order; None if there is none."""
-    found = fetch(connection, select(*_LISTED).where(batches.c.id == batch_id))
+    found = fetch(connection, select(*LISTED, batches.c.doc).where(batches.c.id == batch_id))
     if not found:
         return None
-    log = select(entries).where(entries.c.batch == batch_id).order_by(entries.c.n)
-    return {**_batch(found[0]), "log": [_entry(row) for row in fetch(connection, log)]}
+    row = found[0]
+    log = msgspec.json.decode(row.pop("doc"), type=Batch).log
+    return {**_batch(row), "log": [_entry(entry) for entry in log]}
 
 
-def _entry(row: Row) -> Row:
-    kept = {("by" if k == "by_id" else k): v for k, v in row.items() if k != "batch"}
-    return {**kept, "facts": msgspec.json.decode(row["facts"])}
+# Of an entry all but the host's running time, which means nothing elsewhere.
+_TOLD = tuple(f.name for f in fields(Entry) if f.name != "tick")
+
+
+def _entry(entry: Entry) -> Row:
+    told = {name: getattr(entry, name) for name in _TOLD}
+    return {**told, "said": entry.said.replace("\0", "\ufffd")}  # no file can hold it
 
 
 # ---- sets and facilities -------------------------------------------------------------------
@@ -166,49 +159,3 @@ def list_facilities(connection: Connection, district: str = "") -> list[Row]:
     lists = ("methods", "measures")
     return [{**row, **{name: row[name].split() for name in lists}}
             for row in fetch(connection, query)]
-
-
-# ---- counts --------------------------------------------------------------------------------
-
-
-def count(connection: Connection, wanted: CountFilter) -> list[Row]:
-    """One row for each combination of *by* that occurs, in order, with `batches`, `sets`,
-    `aside` (of these sets, those set aside), `segments` and `late` (batches told after they were
-    done). ValueError for an unknown *by*."""
-    for name in wanted.by:
-        if name not in DIMENSIONS:
-            raise ValueError(f"cannot count by {name[:40]}; use {', '.join(DIMENSIONS)}")
-    by = tuple(dict.fromkeys(wanted.by))
-    table = _coarsest(wanted)
-    keys: list[Column[Any]] = [table.c[name] for name in by]
-    sums = [func.coalesce(func.sum(table.c[name]), 0).label(name) for name in COUNTS]
-    query = select(*keys, *sums).where(*_count_conditions(table, wanted))
-    if keys:
-        # A total taken back to nothing is no combination that occurs.
-        query = query.group_by(*keys).having(func.sum(table.c.batches) != 0).order_by(*keys)
-    return [{**row, **{name: int(row[name]) for name in COUNTS}}
-            for row in fetch(connection, query)]
-
-
-def _coarsest(wanted: CountFilter) -> Table:
-    """The monthly totals where they can answer: whole months, and nothing finer asked."""
-    fine = {"facility", "week", "day"} & set(wanted.by) or wanted.facility
-    begins = wanted.since is None or wanted.since.day == 1
-    ends = wanted.until is None or _next_day(wanted.until).day == 1
-    return totals_month if begins and ends and not fine else totals
-
-
-def _next_day(day: date) -> date:
-    return day if day == date.max else day + timedelta(days=1)
-
-
-def _count_conditions(table: Table, wanted: CountFilter) -> Iterable[ColumnElement[bool]]:
-    time, size = (table.c.day, 10) if table is totals else (table.c.month, 7)
-    if wanted.since:
-        yield time >= wanted.since.isoformat()[:size]
-    if wanted.until:
-        yield time <= wanted.until.isoformat()[:size]
-    if wanted.district:
-        yield table.c.district == wanted.district
-    if wanted.facility:
-        yield table.c.facility == wanted.facility

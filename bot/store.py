@@ -19,6 +19,7 @@ from bot import (
     belief,
     check_queries,
     check_records,
+    count_queries,
     gap_queries,
     gap_records,
     message_queries,
@@ -27,9 +28,11 @@ from bot import (
     mix_records,
     queries,
     recording,
+    totals,
 )
 from bot.alert_queries import AlertFilter
 from bot.check_queries import CheckFilter
+from bot.count_queries import CountFilter
 from bot.cursors import Page, Row
 from bot.database import Database
 from bot.effects import Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
@@ -39,7 +42,7 @@ from bot.message import Message
 from bot.message_queries import MessageFilter
 from bot.mix_queries import MixFilter
 from bot.model import SetState
-from bot.queries import BatchFilter, CountFilter, SetFilter
+from bot.queries import BatchFilter, SetFilter
 from bot.recording import Record
 from bot.register import Register
 from bot.register_rows import next_revision, read_register, register_rows
@@ -57,6 +60,7 @@ from bot.tables import (
     sets,
     stock,
 )
+from bot.totals import Drift
 from flows.batch import Batch
 
 __all__ = ["AlertFilter", "BatchFilter", "CheckFilter", "CountFilter", "GapFilter",
@@ -90,8 +94,10 @@ class Store:
         self._findings = findings
 
     def migrate(self) -> None:
-        """Bring the tables to the newest form."""
+        """Bring the tables to the newest form, and the totals to the newest rules."""
         self.database.migrate()
+        with self.database.write() as connection:
+            totals.bring_up_to_date(connection)
 
     def ping(self) -> None:
         """Return if the store answers; StoreDown if not."""
@@ -294,9 +300,19 @@ class Store:
             return queries.list_facilities(connection, district)
 
     def counts(self, wanted: CountFilter) -> list[Row]:
-        """Running totals of closed batches."""
+        """Counts from the running totals; see `count_queries.count`."""
         with self.database.read() as connection:
-            return queries.count(connection, wanted)
+            return count_queries.count(connection, wanted)
+
+    def silent(self, wanted: CountFilter) -> list[str]:
+        """The registered facilities of which nothing came in the time asked."""
+        with self.database.read() as connection:
+            return count_queries.silent(connection, wanted)
+
+    def drift(self) -> list[Drift]:
+        """Where the running totals are not what the rows add up to; empty when all is well."""
+        with self.database.read() as connection:
+            return list(totals.drift(connection))
 
 
 _CHECKS: Mapping[type[Pushed], Callable[..., None]] = {

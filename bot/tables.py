@@ -1,4 +1,5 @@
-"""The tables of the store, the same on SQLite and PostgreSQL. Lists are words in one text."""
+"""The tables of the store but the running totals, the same on SQLite and PostgreSQL. Lists are
+words in one text."""
 
 from __future__ import annotations
 
@@ -115,42 +116,34 @@ amendments = Table(
     _words("kind"), _words("by_id"), _words("about"), _words("refused"),
 )
 
-# One row a batch, its newest version. `day` and `month` are those of its closing, in the
-# facility's zone; `doc` is the whole batch as JSON. `set_count` is all its sets, `aside_count`
-# those of them that were set aside. `late` is 1 for one that was told after it was done. Not tied
-# to the register: a batch outlives its facility's row.
+def _zone() -> Column[str]:
+    # By whose calendar a row is counted: the facility's zone when it was written.
+    return Column("zone", Words, nullable=False, server_default="UTC")
+
+
+# One row a batch, its newest version; `doc` is the whole batch as JSON. `set_count` is all its
+# sets, `aside_count` those of them that were set aside. `late` is 1 for one that was told after it
+# was done. `missed` are the steps that were missed, each as " stage:reason "; the times are in
+# minutes. Not tied to the register: a batch outlives its facility's row.
 batches = Table(
-    "batches", metadata, _id(), _words("facility"), _words("district"),
+    "batches", metadata, _id(), _words("facility"), _words("district"), _zone(),
     Column("opened_at", UtcTime, nullable=False),
     Column("closed_at", UtcTime),
     Column("expires_at", UtcTime),
-    _words("day"), _words("month"), _words("method"), _words("outcome"),
+    _words("method"), _words("outcome"),
     _words("protocol"), _words("flow"), _words("sets"),
     Column("set_count", Integer, nullable=False),
     Column("aside_count", Integer, nullable=False),
     Column("segments", Integer, nullable=False),
     Column("late", Integer, nullable=False, server_default="0"),
+    Column("missed", Words, nullable=False, server_default=""),
+    Column("use_to_wipe", Float), Column("use_to_ready", Float),
     Column("version", Integer, nullable=False),
     _words("doc"),
 )
-Index("ix_batches_month_district_method", batches.c.month, batches.c.district, batches.c.method,
-      batches.c.outcome)
 Index("ix_batches_opened_at_id", batches.c.opened_at, batches.c.id)
 Index("ix_batches_district_opened_at_id", batches.c.district, batches.c.opened_at, batches.c.id)
 Index("ix_batches_facility_opened_at_id", batches.c.facility, batches.c.opened_at, batches.c.id)
-
-# The logs, one row an entry, so that missed steps can be asked for. `by_id` is a person's id.
-entries = Table(
-    "entries", metadata,
-    Column("batch", Words, ForeignKey("batches.id", ondelete="CASCADE"), primary_key=True),
-    Column("n", Integer, primary_key=True, autoincrement=False),
-    Column("at", UtcTime, nullable=False),
-    _words("kind"), _words("stage"), _words("by_id"), _words("via"), _words("said"),
-    _words("mark"), _words("set_id"),
-    Column("voids", Integer),
-    _words("facts"),
-)
-Index("ix_entries_kind_mark_at", entries.c.kind, entries.c.mark, entries.c.at)
 
 set_states = Table(
     "set_states", metadata, _id(), _words("condition"),
@@ -163,7 +156,7 @@ set_states = Table(
 # is null while something is still to be done; `doc` is the whole alert as JSON. Like a batch, it
 # outlives its facility's row of the register.
 alerts = Table(
-    "alerts", metadata, _id(), _words("facility"), _words("district"), _words("rule"),
+    "alerts", metadata, _id(), _words("facility"), _words("district"), _zone(), _words("rule"),
     _words("matter"), _words("batch"),
     Column("at", UtcTime, nullable=False),
     Column("last_at", UtcTime, nullable=False),
@@ -185,8 +178,8 @@ Index("ix_alerts_batch", alerts.c.batch)
 # One row a message to somebody of the register, its newest state, without phone and words. `about`
 # is a batch or an alert, `person` a register id, `site` a facility or a district's own page.
 messages = Table(
-    "messages", metadata, _id(), _words("site"), _words("district"), _words("about"),
-    _words("kind"), _words("person"),
+    "messages", metadata, _id(), _words("site"), _words("district"), _zone(),
+    _words("about"), _words("kind"), _words("person"),
     Column("at", UtcTime, nullable=False),
     Column("segments", Integer, nullable=False),
     Column("sent_at", UtcTime),
@@ -202,7 +195,7 @@ Index("ix_messages_about", messages.c.about)
 # One row a shift check that was due, done or missed, and one done between the times (`slot` null).
 # `moment` is when it was due, or done; `by_id` a person's id. What nobody said is null, never 0.
 checks = Table(
-    "checks", metadata, _id(), _words("facility"), _words("district"),
+    "checks", metadata, _id(), _words("facility"), _words("district"), _zone(),
     Column("moment", UtcTime, nullable=False),
     Column("slot", UtcTime), Column("at", UtcTime), _words("by_id"), Column("since", UtcTime),
     _words("sets"),
@@ -219,8 +212,8 @@ Index("ix_checks_facility_moment_id", checks.c.facility, checks.c.moment, checks
 
 # One row a time in which no set of a kind was READY at a facility; `until` is null while it lasts.
 gaps = Table(
-    "gaps", metadata, _id(), _words("facility"), _words("district"),
-    Column("zone", Words, nullable=False, server_default="UTC"), _words("kind"),
+    "gaps", metadata, _id(), _words("facility"), _words("district"), _zone(),
+    _words("kind"),
     Column("since", UtcTime, nullable=False),
     Column("until", UtcTime),
     Column("version", Integer, nullable=False),
@@ -234,8 +227,7 @@ Index("ix_gaps_district_until", gaps.c.district, gaps.c.until)
 # One row a chlorine solution that was made by MIX, of which stock of the register. `ended` is empty
 # while it stands, `by_id` a person's id.
 mixes = Table(
-    "mixes", metadata, _id(), _words("facility"), _words("district"),
-    Column("zone", Words, nullable=False, server_default="UTC"),
+    "mixes", metadata, _id(), _words("facility"), _words("district"), _zone(),
     Column("at", UtcTime, nullable=False),
     Column("expires_at", UtcTime, nullable=False),
     Column("strength_percent", Float, nullable=False),
@@ -247,32 +239,6 @@ mixes = Table(
 Index("ix_mixes_at_id", mixes.c.at, mixes.c.id)
 Index("ix_mixes_district_at_id", mixes.c.district, mixes.c.at, mixes.c.id)
 Index("ix_mixes_facility_at_id", mixes.c.facility, mixes.c.at, mixes.c.id)
-
-
-def _counts() -> tuple[Column[int], ...]:
-    names = ("batches", "sets", "aside", "segments")
-    late = Column("late", BigInteger, nullable=False, server_default="0")
-    return (*(Column(name, BigInteger, nullable=False) for name in names), late)
-
-
-def _key(name: str) -> Column[str]:
-    return Column(name, Words, primary_key=True)
-
-
-# Running totals of closed batches: by day and facility, and by month and district, which a page
-# over years and the whole country can still read at once.
-totals = Table(
-    "totals", metadata,
-    _key("day"), _key("district"), _key("facility"), _key("method"), _key("outcome"),
-    _words("month"), _words("week"), *_counts(),
-)
-Index("ix_totals_district_day", totals.c.district, totals.c.day)
-
-totals_month = Table(
-    "totals_month", metadata,
-    _key("month"), _key("district"), _key("method"), _key("outcome"), *_counts(),
-)
-Index("ix_totals_month_district_month", totals_month.c.district, totals_month.c.month)
 
 
 # Who may log in at the desk. `place` is a facility, a district or "*", by the role; `password` an
@@ -300,6 +266,17 @@ account_sessions = Table(
     _words("code"),
     Column("code_until", UtcTime),
     Column("code_tries", Integer, nullable=False),
+)
+
+# Who may use the API. `id` is the name that people know it by, `digest` the SHA-256 of the token,
+# `district` one or "*". One that was revoked stays, so that its name says for ever what it was.
+tokens = Table(
+    "tokens", metadata, _id(),
+    Column("digest", Words, nullable=False, unique=True), _words("scope"), _words("district"),
+    Column("created_at", UtcTime, nullable=False),
+    Column("expires_at", UtcTime, nullable=False),
+    Column("last_used_at", UtcTime),
+    Column("revoked_at", UtcTime),
 )
 
 # What was done, by whom, when: lines are added and never changed. `detail` is a JSON object.

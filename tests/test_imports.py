@@ -90,7 +90,8 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "account_sessions", "alert_queries", "alert_records", "audit", "message_queries",
          "message_records", "register_rows", "registry", "register_changes",
          "check_records", "check_queries", "gap_records", "gap_queries",
-         "mix_records", "mix_queries", "cursors", "tokens"}
+         "mix_records", "mix_queries", "cursors", "tokens", "keeping", "rowwise", "totals",
+         "total_tables", "count_queries"}
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from bot.alert import Alert, AlertLine
 from bot.effects import Raised
@@ -85,7 +86,9 @@ def recount(listed: Sequence[dict[str, Any]], *by: str) -> dict[tuple[str, ...],
     sets: Counter[tuple[str, ...]] = Counter()
     for row in listed:
         if row["outcome"]:
-            key = tuple(row[name] for name in by)
+            day = row["closed_at"].astimezone(ZoneInfo(row["zone"])).date().isoformat()
+            told = {**row, "day": day, "month": day[:7]}
+            key = tuple(told[name] for name in by)
             found[key] += 1
             sets[key] += len(row["sets"])
     return {key: (found[key], sets[key]) for key in found}

@@ -1,0 +1,172 @@
+"""Keeps the running totals: adds a tally, counts all rows anew, says where the two differ."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+import msgspec
+from sqlalchemy import Connection, Table, bindparam, delete, select, text, union, update
+
+from bot.rowwise import insert_or
+from bot.tables import alerts, batches, checks, gaps, messages, mixes
+from bot.tally import BY_TABLE, VERSION, Place, Tally, derived
+from bot.total_tables import TOTALS, VALUES, heard, total_marks
+from flows.batch import Batch
+
+SOURCES: Mapping[str, Table] = {
+    t.name: t for t in (batches, alerts, checks, messages, gaps, mixes)
+}
+CHUNK = 2000  # rows read at a time by a recount
+MARK = "totals"
+
+Row = dict[str, Any]
+Sums = dict[tuple[Any, ...], Counter[str]]
+
+
+class Drift(NamedTuple):
+    """A total that is not what the rows add up to: *kept* in *table* at *key*, *counted* anew."""
+
+    table: str
+    key: dict[str, Any]
+    measure: str
+    kept: int
+    counted: int
+
+
+def add(connection: Connection, tally: Tally) -> None:
+    """Move the totals by *tally*, within the caller's transaction.
+
+    Rows are written in the order of their keys, so that two writers queue and never deadlock.
+    """
+    _hear(connection, tally)
+    for kind, grains in TOTALS.items():
+        for table in grains.values():
+            _add(connection, table, VALUES[kind], _sums(kind, table, tally))
+
+
+def _sums(kind: str, table: Table, tally: Mapping[tuple[Place, str], int]) -> Sums:
+    keys = [c.name for c in table.primary_key.columns]
+    sums: Sums = {}
+    for (place, measure), n in tally.items():
+        if place.table == kind:
+            key = tuple(_part(place, name) for name in keys)
+            sums.setdefault(key, Counter())[measure] += n
+    return sums
+
+
+def _part(place: Place, name: str) -> Any:
+    return place.day[:7] if name == "month" else getattr(place, name)
+
+
+def _add(connection: Connection, table: Table, values: tuple[str, ...], sums: Sums) -> None:
+    keys = [c.name for c in table.primary_key.columns]
+    rows = [{**dict(zip(keys, key, strict=True)), **{n: found[n] for n in values}}
+            for key, found in sorted(sums.items()) if any(found.values())]
+    if rows:
+        statement = insert_or(connection, table)
+        statement = statement.on_conflict_do_update(
+            index_elements=keys,
+            set_={n: table.c[n] + statement.excluded[n] for n in values})
+        connection.execute(statement, rows)
+
+
+def _hear(connection: Connection, tally: Tally) -> None:
+    first: dict[str, str] = {}
+    for (place, measure), n in tally.items():
+        if n > 0 and measure in ("started", "checks_due"):
+            first[place.facility] = min(place.day, first.get(place.facility, place.day))
+    if first:
+        statement = insert_or(connection, heard)
+        statement = statement.on_conflict_do_update(
+            index_elements=["facility"], set_={"day": statement.excluded.day},
+            where=statement.excluded.day < heard.c.day)
+        connection.execute(statement, [{"facility": f, "day": d} for f, d in sorted(first.items())])
+
+
+# ---- counted anew ----------------------------------------------------------------------------
+
+
+def _districts(connection: Connection) -> list[str]:
+    """Every district of which there is a row or a total: one at a time fits the memory."""
+    tables = (*SOURCES.values(), *(grains["district"] for grains in TOTALS.values()))
+    return sorted(connection.scalars(union(*(select(t.c.district) for t in tables))))
+
+
+def tallies(connection: Connection, district: str) -> Iterator[Tally]:
+    """What the rows of *district* add, in parts of bounded size."""
+    for name, table in SOURCES.items():
+        wanted = select(table).where(table.c.district == district)
+        found = connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()
+        for part in found.partitions(CHUNK):
+            tally: Tally = Counter()
+            for row in part:
+                tally.update(BY_TABLE[name](dict(row)))
+            yield tally
+
+
+def bring_up_to_date(connection: Connection) -> None:
+    """Count anew what was counted by other rules than these; one process at a time does."""
+    statement = insert_or(connection, total_marks).on_conflict_do_nothing(index_elements=["id"])
+    connection.execute(statement, [{"id": MARK, "version": ""}])
+    wanted = select(total_marks.c.version).where(total_marks.c.id == MARK).with_for_update()
+    if connection.scalar(wanted) != VERSION:
+        recount(connection)
+
+
+def recount(connection: Connection) -> None:
+    """Put what all rows add up to in the place of the totals. Other writers wait meanwhile."""
+    if connection.dialect.name == "postgresql":
+        names = ", ".join(SOURCES)
+        connection.execute(text(f"LOCK TABLE {names} IN EXCLUSIVE MODE"))
+    tables = [t for grains in TOTALS.values() for t in grains.values()]
+    for table in (*tables, heard):
+        connection.execute(delete(table))
+    for district in _districts(connection):
+        for tally in tallies(connection, district):
+            add(connection, tally)
+        _derive(connection, district)
+    connection.execute(update(total_marks).values(version=VERSION).where(total_marks.c.id == MARK))
+
+
+def _derive(connection: Connection, district: str) -> None:
+    """Tell anew what the rows of batches tell of their logs."""
+    statement = update(batches).where(batches.c.id == bindparam("this_id"))
+    wanted = select(batches).where(batches.c.district == district)
+    found = connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()
+    for part in found.partitions(CHUNK):
+        told = [(row, derived(msgspec.json.decode(row["doc"], type=Batch))) for row in part]
+        changed = [{"this_id": row["id"], **new} for row, new in told
+                   if any(row[name] != value for name, value in new.items())]
+        if changed:
+            connection.execute(statement, changed)
+
+
+def drift(connection: Connection) -> Iterator[Drift]:
+    """Where the totals are not what the rows add up to, in one moment of the database."""
+    for district in _districts(connection):
+        counted: Tally = Counter()
+        for tally in tallies(connection, district):
+            counted.update(tally)
+        for kind, grains in TOTALS.items():
+            for table in grains.values():
+                kept = _kept(connection, table, VALUES[kind], district)
+                yield from _differences(table, VALUES[kind], kept, _sums(kind, table, counted))
+
+
+def _kept(connection: Connection, table: Table, values: tuple[str, ...], district: str) -> Sums:
+    keys = [c.name for c in table.primary_key.columns]
+    rows = connection.execute(select(table).where(table.c.district == district)).mappings()
+    return {tuple(row[k] for k in keys): Counter({n: int(row[n]) for n in values}) for row in rows}
+
+
+def _differences(table: Table, values: tuple[str, ...], kept: Sums,
+                 counted: Sums) -> Iterator[Drift]:
+    keys = [c.name for c in table.primary_key.columns]
+    for key in sorted(kept.keys() | counted.keys()):
+        here, there = kept.get(key, Counter()), counted.get(key, Counter())
+        for name in values:
+            if here[name] != there[name]:
+                yield Drift(table.name, dict(zip(keys, key, strict=True)), name, here[name],
+                            there[name])
