@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bot.pictures_frame import (
+    LETTER,
     LINE,
     PALE,
     WHITE,
@@ -100,6 +101,7 @@ def _paint(sheet: Field, bars: Sequence[_Bar], median: int, ninetieth: int) -> N
     for edge, word, line, style in lines:
         at = min(edge, width * BARS + width // 2)
         plot.line([at, at], [0, ends[1]], style=style, width=1.6)
-        plot.write(at, ends[1], f"{word} {duration(edge)}", 32, over=True,
-                   move=(0, 3 + LINE * (1 - line)),
-                   at="left" if at < across[1] * 0.55 else "right")  # fmt: skip
+        said = f"{word} {duration(edge)}"
+        room = (1 - at / across[1]) * (WIDTH - LEFT - 8) + 8
+        plot.write(at, ends[1], said, 32, move=(0, 3 + LINE * (1 - line)), over=True,
+                   at="left" if len(said) * LETTER < room else "right")  # fmt: skip
