@@ -7,14 +7,16 @@ seed number makes the same day. Nothing here decides anything: they only speak.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
 from random import Random
+from zoneinfo import ZoneInfo
 
 from bot.asking import asks_of, choices, page_shown
 from bot.book import Book
-from bot.model import Unit
+from bot.cupboard import lacking
+from bot.model import Talk, Unit
 from bot.rules import Rules
 from bot.site import Person
 from bot.whom import in_shift, local_time
@@ -37,6 +39,7 @@ SLIPS: Mapping[str, tuple[float, str]] = {
     "vinegar_rinse": (0.05, "2"),
 }
 TOO_EARLY, LEAVES, LATE = 0.06, 0.05, 0.06  # shares of exposures, steps and ends of exposures
+MIXES_AT = ("soak_dry", "solution_age")  # before the first pieces of a day go in
 HOPELESS = ("damaged", "missing", "test_failed", "not_ready", "refused")
 GIVES_UP = 0.4  # of those who stand there
 FOUND = (0.02, "3")  # of sets looked at: open or wet
@@ -61,6 +64,7 @@ class Actor:
     random: Random
     rules: Rules
     load: int = 0
+    mixed_for: set[str] = field(default_factory=set)  # batches before which MIX was tried
 
     def minutes(self, between: tuple[float, float]) -> timedelta:
         """A time between so many minutes."""
@@ -100,17 +104,24 @@ class Actor:
     def answer(self, unit: Unit, person: Person, now: datetime) -> Act | None:
         """What *person* says now; None where nothing waits for her."""
         talk = unit.talk(person.phone)
-        check = self._check(talk.screen)
-        if check:
-            return Act(check, self.minutes((0.2, 1)))
+        said = self._check(talk.screen) or _on_screen(unit, talk)
+        if said:
+            return Act(said, self.minutes((0.2, 1)))
         batch = unit.batches.get(talk.batch)
-        if talk.screen == "choose":
-            return Act("1", self.minutes((0.2, 1)))
-        if talk.screen and talk.screen != "home":
-            return Act("0", self.minutes((0.2, 1)))
         if batch is None or batch.holder != person.id:
             return None
+        if self._mixes(unit, batch, now):
+            self.mixed_for.add(batch.id)
+            return Act("MIX", self.minutes((0.2, 1)))
         return self._step(batch, talk.stepwise, now)
+
+    def _mixes(self, unit: Unit, batch: Batch, now: datetime) -> bool:
+        """Whether a new solution is made before this batch goes in: there is none of today yet."""
+        if batch.method != "chlorine" or batch.stage not in MIXES_AT or lacking(unit.site):
+            return False
+        today = _day(unit, now)
+        made = {_day(unit, r.at) for r in unit.reminders.values() if r.kind == "solution"}
+        return today not in made and batch.id not in self.mixed_for
 
     def _check(self, screen: str) -> str:
         """The shift check's questions; "" where none is asked."""
@@ -179,3 +190,22 @@ class Actor:
         if cycle and name in ("temperature", "minutes"):
             return f"{cycle.celsius if name == 'temperature' else cycle.minutes:g}"
         return "0.5"
+
+
+def _on_screen(unit: Unit, talk: Talk) -> str:
+    """What is said on a screen that lies over the batch; "" where there is none."""
+    if talk.screen == "mix":
+        return _dry(unit, talk.choices)
+    if talk.screen in ("choose", "mixed", "labelled"):
+        return "1"
+    return "0" if talk.screen and talk.screen != "home" else ""
+
+
+def _dry(unit: Unit, shown: Sequence[str]) -> str:
+    """The digit of the first powder or tablets among the stock that is *shown*; 0 for none."""
+    dry = [b.id for b in unit.site.stock if b.stock.form != "liquid"]
+    return next((str(n) for n, bottle in enumerate(shown, 1) if bottle in dry), "0")
+
+
+def _day(unit: Unit, moment: datetime) -> date:
+    return moment.astimezone(ZoneInfo(unit.site.zone)).date()
