@@ -20,6 +20,7 @@ from bot import (
     check_queries,
     check_records,
     count_queries,
+    figures,
     gap_queries,
     gap_records,
     message_queries,
@@ -37,6 +38,7 @@ from bot.cursors import Page, Row
 from bot.database import Database
 from bot.effects import Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
 from bot.errors import RegisterError, StoreRefused
+from bot.figures import Counts
 from bot.gap_queries import GapFilter
 from bot.message import Message
 from bot.message_queries import MessageFilter
@@ -304,10 +306,10 @@ class Store:
         with self.database.read() as connection:
             return count_queries.count(connection, wanted)
 
-    def silent(self, wanted: CountFilter) -> list[str]:
-        """The registered facilities of which nothing came in the time asked."""
+    def figures(self, wanted: CountFilter, now: datetime) -> Counts:
+        """Every indicator for each group asked; see `figures.counts`."""
         with self.database.read() as connection:
-            return count_queries.silent(connection, wanted)
+            return figures.counts(connection, wanted, now)
 
     def drift(self) -> list[Drift]:
         """Where the running totals are not what the rows add up to; empty when all is well."""

@@ -1,0 +1,156 @@
+"""What should be there: facilities of the register, the time they were heard of, the months that
+they owe, and the gaps that last at the moment of asking.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, func, select
+
+from bot.count_queries import CountFilter, registered, reported, summed
+from bot.cursors import fetch
+from bot.tables import gaps, models, sets
+from bot.total_tables import heard
+
+DAY_MINUTES = 24 * 60
+OF_REPORTS = frozenset({"district", "facility", "month"})
+
+Group = tuple[str, ...]
+
+
+def key_of(row: Mapping[str, Any], by: Sequence[str]) -> Group:
+    """The group of *row* by the dimensions *by*."""
+    return tuple(str(row[name]) for name in by)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A registered facility: since which day it is heard of, and how many kinds of sets it has."""
+
+    id: str
+    district: str
+    zone: str
+    first: date | None
+    kinds: int
+
+
+def places_of(connection: Connection, wanted: CountFilter) -> list[Place]:
+    first = {r["facility"]: date.fromisoformat(r["day"]) for r in fetch(connection, select(heard))}
+    kinds = {row["facility"]: row["kinds"] for row in fetch(
+        connection, select(sets.c.facility, func.count(models.c.kind.distinct()).label("kinds"))
+        .join(models, sets.c.model == models.c.id).group_by(sets.c.facility))}
+    return [Place(i, row["district"], row["zone"], first.get(i), kinds.get(i, 0))
+            for i, row in registered(connection, wanted).items()]
+
+
+def last_day(places: Sequence[Place], now: datetime) -> date:
+    """The last day that has begun at any of *places*."""
+    return max((_today(p.zone, now) for p in places), default=now.date())
+
+
+def _today(zone: str, now: datetime) -> date:
+    return now.astimezone(ZoneInfo(zone)).date()
+
+
+def within(place: Place, keys: Mapping[str, str]) -> bool:
+    return (keys.get("district", place.district) == place.district
+            and keys.get("facility", place.id) == place.id)
+
+
+# ---- time without a READY set, and time heard of ---------------------------------------------
+
+
+def observed(place: Place, since: date, until: date, now: datetime) -> int:
+    """Minutes of *place* and its kinds from *since* to *until*, as far as it was heard of and they
+    are past. A day is 24 hours, also where the clocks are changed."""
+    if place.first is None:
+        return 0
+    here = now.astimezone(ZoneInfo(place.zone))
+    begin, last = max(since, place.first), min(until, here.date())
+    minutes = ((last - begin).days + 1) * DAY_MINUTES
+    if last == here.date():
+        minutes -= DAY_MINUTES - (here.hour * 60 + here.minute)
+    return max(minutes, 0) * place.kinds
+
+
+def lasting(
+    connection: Connection, wanted: CountFilter, places: Sequence[Place], by: Sequence[str],
+    now: datetime,
+) -> dict[Group, int]:
+    """Minutes of the gaps that have not ended, by group."""
+    zones = {p.id: p for p in places}
+    found: dict[Group, int] = defaultdict(int)
+    for row in fetch(connection, select(gaps).where(gaps.c.until.is_(None))):
+        place = zones.get(row["facility"])
+        if place:
+            for keys, minutes in _pieces(row["since"], now, wanted, place, by):
+                found[keys] += minutes
+    return found
+
+
+def _pieces(
+    since: datetime, now: datetime, wanted: CountFilter, place: Place, by: Sequence[str]
+) -> Iterator[tuple[Group, int]]:
+    """The whole minutes of one gap by group, day by day only where time is told apart."""
+    zone = ZoneInfo(place.zone)
+    first = max(wanted.since or date.min, since.astimezone(zone).date())
+    last = min(wanted.until or date.max, now.astimezone(zone).date())
+    steps = _days(first, last) if {"month", "week", "day"} & set(by) else [(first, last)]
+    for begin, end in steps:
+        start = max(since, datetime.combine(begin, datetime.min.time(), zone))
+        stop = min(now, datetime.combine(end + timedelta(days=1), datetime.min.time(), zone))
+        if start < stop:
+            year, week, _ = begin.isocalendar()
+            keys = {"district": place.district, "facility": place.id, "method": "",
+                    "month": begin.isoformat()[:7], "week": f"{year}-W{week:02}",
+                    "day": begin.isoformat()}
+            yield key_of(keys, by), _minutes(stop) - _minutes(start)
+
+
+def _minutes(moment: datetime) -> int:
+    """Whole minutes of the clock: a gap is counted by the minutes in which it begins and ends."""
+    return int(moment.timestamp() // 60)
+
+
+def _days(first: date, last: date) -> Iterable[tuple[date, date]]:
+    while first <= last:
+        yield first, first
+        first += timedelta(days=1)
+
+
+# ---- who should have reported ----------------------------------------------------------------
+
+
+def reports(
+    connection: Connection, wanted: CountFilter, places: Sequence[Place], by: Sequence[str],
+    known: tuple[date, date],
+) -> dict[Group, tuple[int, int]]:
+    """Months of facilities in which anything was heard, and all of them, by group: those asked
+    that lie within the *known* days, the first of which anything is known to the last that came."""
+    if not set(by) <= OF_REPORTS or wanted.method:
+        return {}
+    here = {p.id for p in places}
+    rows = summed(connection, "measures", replace(wanted, by=()), ("facility", "month"))
+    came = {(r["facility"], r["month"]) for r in rows if reported(r) and r["facility"] in here}
+    begin, end = max(wanted.since or known[0], known[0]), min(wanted.until or known[1], known[1])
+    found: dict[Group, tuple[int, int]] = {}
+    for place in places:
+        for month in months(begin, end):
+            keys = {"district": place.district, "facility": place.id, "month": month}
+            got, due = found.get(key_of(keys, by), (0, 0))
+            found[key_of(keys, by)] = (got + ((place.id, month) in came), due + 1)
+    return found
+
+
+def months(first: date, last: date) -> Iterator[str]:
+    """The months that lie, whole or in part, between two days, as 2025-03."""
+    here = first.replace(day=1)
+    while here <= last:
+        yield here.isoformat()[:7]
+        here = (here + timedelta(days=32)).replace(day=1)

@@ -1,0 +1,171 @@
+"""What the counts come to: every indicator with numerator and denominator, for each group asked.
+
+Sums come from the running totals. What lasts at the moment of asking, the time that facilities were
+heard of and the months that they should have reported are added, so that a silence never looks like
+a zero.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import Connection
+
+from bot.count_queries import CountFilter, silent, summed
+from bot.expected import (
+    Group,
+    Place,
+    key_of,
+    last_day,
+    lasting,
+    observed,
+    places_of,
+    reports,
+    within,
+)
+from bot.figure import Figure
+from flows.indicators import EXPECTED, INDICATORS, MEASURES, Indicator, total
+from flows.statistics import percentile
+
+EVERYWHERE = "*"
+BY = ("district", "facility", "month", "week", "day", "method")
+OF_SPANS = frozenset({"district", "facility", "month", "method"})
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """One group: its *keys* by dimension, its local days, its *measures* (those of EXPECTED are
+    None where the group has none) and what each *indicator* comes to."""
+
+    keys: Mapping[str, str]
+    since: date
+    until: date
+    measures: Mapping[str, int | None]
+    indicators: Mapping[str, Figure]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """All groups in order, the facilities *expected*, and those of them that are *silent*."""
+
+    groups: tuple[Counted, ...]
+    expected: tuple[str, ...]
+    silent: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is asked, with both days, and all that the groups are made from."""
+
+    wanted: CountFilter
+    by: Group
+    places: tuple[Place, ...]
+    now: datetime
+    spans: Mapping[tuple[Group, str], Mapping[int, int]]
+    lasting: Mapping[Group, int]
+    due: Mapping[Group, tuple[int, int]]
+
+    @property
+    def of_places(self) -> bool:
+        """Whether what is true of a place alone can be told: a method has no months and no gaps."""
+        return "method" not in self.by and not self.wanted.method
+
+
+def counts(connection: Connection, wanted: CountFilter, now: datetime) -> Counts:
+    """Everything in `flows.indicators` for the groups of *wanted* at *now* (aware). ValueError for
+    a dimension that indicators are not told apart by."""
+    if unknown := sorted(set(wanted.by) - set(BY)):
+        raise ValueError(f"by is any of {', '.join(BY)}, not {unknown[0][:40]}")
+    asked = _asked(connection, wanted, now)
+    rows = {key_of(row, asked.by): row
+            for row in summed(connection, "measures", wanted, asked.by)}
+    found = {*rows, *(asked.lasting if asked.of_places else ()), *asked.due}
+    nothing = dict.fromkeys(MEASURES, 0)
+    groups = (_group(asked, key, rows.get(key, nothing)) for key in sorted(found))
+    return Counts(tuple(groups), tuple(p.id for p in asked.places),
+                  tuple(silent(connection, wanted)))
+
+
+def _asked(connection: Connection, wanted: CountFilter, now: datetime) -> _Asked:
+    by = tuple(name for name in BY if name in wanted.by)
+    places = places_of(connection, wanted)
+    first = min((p.first for p in places if p.first), default=now.date())
+    last = last_day(places, now)
+    whole = replace(wanted, since=wanted.since or first, until=wanted.until or last)
+    return _Asked(
+        whole, by, tuple(places), now, _spans(connection, wanted, by),
+        lasting(connection, whole, places, by, now),
+        reports(connection, whole, places, by, (first, last)),
+    )  # fmt: skip
+
+
+def _group(asked: _Asked, key: Group, row: Mapping[str, int]) -> Counted:
+    keys = dict(zip(asked.by, key, strict=True))
+    since, until = days_of(keys, asked.wanted)
+    measures: dict[str, int | None] = {name: row[name] for name in MEASURES}
+    measures |= dict.fromkeys(EXPECTED)
+    if asked.of_places:
+        measures["empty_minutes"] = row["empty_minutes"] + asked.lasting.get(key, 0)
+        here = [p for p in asked.places if within(p, keys)]
+        measures["observed_minutes"] = sum(observed(p, since, until, asked.now) for p in here)
+        measures["reports"], measures["reports_due"] = asked.due.get(key, (None, None))
+    found = {one.id: _figure(one, measures, asked.spans.get((key, one.span)), keys, (since, until))
+             for one in INDICATORS}
+    return Counted(keys, since, until, measures, found)
+
+
+def days_of(keys: Mapping[str, str], wanted: CountFilter) -> tuple[date, date]:
+    """The first and last day of a group, within the days of *wanted* (both given)."""
+    since, until = wanted.since or date.min, wanted.until or date.max
+    if "day" in keys:
+        since = until = date.fromisoformat(keys["day"])
+    elif "week" in keys:
+        year, week = keys["week"].split("-W")
+        monday = date.fromisocalendar(int(year), int(week), 1)
+        since, until = max(since, monday), min(until, monday + timedelta(days=6))
+    elif "month" in keys:
+        begin = date.fromisoformat(f"{keys['month']}-01")
+        end = (begin + timedelta(days=32)).replace(day=1) - timedelta(days=1)
+        since, until = max(since, begin), min(until, end)
+    return since, until
+
+
+def _figure(one: Indicator, measures: Mapping[str, int | None], bins: Mapping[int, int] | None,
+            keys: Mapping[str, str], days: tuple[date, date]) -> Figure:
+    place = keys.get("facility") or keys.get("district") or EVERYWHERE
+    dims = {"method": keys["method"]} if "method" in keys else {}
+    plain = Figure(indicator=one.id, place=place, since=days[0], until=days[1], numerator=None,
+                   dims=dims)
+    if one.span:
+        value = percentile(bins, one.share) if bins else None
+        number = sum(bins.values()) if bins else 0
+        return replace(plain, numerator=value, denominator=number, value=value)
+    top, bottom = _total(measures, one.numerator), _total(measures, one.denominator)
+    if not one.denominator:
+        return replace(plain, numerator=top, value=top)
+    share = top / bottom if top is not None and bottom else None
+    return replace(plain, numerator=top, denominator=bottom, value=share)
+
+
+def _total(measures: Mapping[str, int | None], names: tuple[str, ...]) -> int | None:
+    parts = {n.removeprefix("-"): measures[n.removeprefix("-")] for n in names}
+    known = {name: n for name, n in parts.items() if n is not None}
+    return total(known, names) if len(known) == len(parts) else None
+
+
+# ---- times -----------------------------------------------------------------------------------
+
+
+def _spans(
+    connection: Connection, wanted: CountFilter, by: Sequence[str]
+) -> dict[tuple[Group, str], dict[int, int]]:
+    """Histograms by group and span, of whole months only; none by week or day."""
+    if not set(by) <= OF_SPANS:
+        return {}
+    found: dict[tuple[Group, str], dict[int, int]] = defaultdict(dict)
+    for row in summed(connection, "spans", wanted, by):
+        found[key_of(row, by), row["what"]][row["bin"]] = row["n"]
+    return found
