@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from datetime import UTC, datetime, timedelta
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 
 import fakeredis
@@ -12,12 +13,12 @@ import msgspec
 import pytest
 
 from bot.belief import proves
-from bot.effects import Push, Raised
+from bot.effects import Gap, Mixed, Push, Raised
 from bot.past import Life, Past, plant, records
 from bot.register_files import read_register
 from bot.scribe import Scribe
 from bot.sessions import Sessions, publish
-from bot.store import AlertFilter, BatchFilter, Store
+from bot.store import AlertFilter, BatchFilter, GapFilter, MixFilter, Store
 from bot.timers import Timers
 from bot.watching import WATCH
 from flows.prompts import segments
@@ -88,6 +89,30 @@ def test_things_go_wrong_in_it_and_somebody_answers() -> None:
     assert {"solved", "over"} <= {a.state for a in alerts}
 
 
+def test_its_gaps_lie_apart_and_one_lasts_where_nothing_is_ready() -> None:
+    told: dict[tuple[str, str], list[Gap]] = {}
+    for gap in [p for p in records(past()) if isinstance(p, Gap)]:
+        told.setdefault((gap.facility, gap.kind), []).append(gap)
+    for unit in past().units.values():
+        for kind in {card.kind for card in unit.site.sets}:
+            gaps = sorted(told.get((unit.site.id, kind), ()), key=lambda g: g.since)
+            assert all(a.until and a.until < b.since for a, b in pairwise(gaps))
+            ids = [card.id for card in unit.site.sets if card.kind == kind]
+            none = all(unit.state_of(i).now(ENDS) != "READY" for i in ids)
+            assert [g.kind for g in gaps if g.until is None] == ([kind] if none else [])
+    assert sum(map(len, told.values())) > DAYS  # somewhere, about once a day
+
+
+def test_solutions_are_made_in_it_and_end() -> None:
+    mixes = [p for p in records(past()) if isinstance(p, Mixed)]
+
+    assert len({m.facility for m in mixes}) > 1
+    standing = {r.id for u in past().units.values() for r in u.reminders.values()
+                if r.kind == "solution" and "ended" not in r.facts}
+    assert {m.id for m in mixes if not m.ended} == standing
+    assert len([m for m in mixes if m.ended]) > 5
+
+
 def test_where_it_ends_calmly_nobody_is_in_the_middle_of_a_batch() -> None:
     every = tuple(f.id for f in REGISTER.facilities)
 
@@ -142,4 +167,7 @@ def test_the_store_takes_it_whole(tmp_path: Path) -> None:
     newest = store.batches(BatchFilter(limit=1000)).rows
     assert len(newest) == len(pushes())
     assert store.alerts(AlertFilter(limit=1)).rows
+    for kind, rows in ((Gap, store.gaps(GapFilter(limit=1000)).rows),
+                       (Mixed, store.mixes(MixFilter(limit=1000)).rows)):
+        assert len(rows) == len([p for p in records(past()) if isinstance(p, kind)]) > 0
     store.close()

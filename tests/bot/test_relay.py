@@ -18,12 +18,12 @@ import requests
 from redis import Redis
 
 from bot.alert_queries import AlertFilter
-from bot.effects import Conditions, Push, Pushed, Raised
+from bot.effects import Conditions, Gap, Mixed, Push, Pushed, Raised
 from bot.errors import ConfigError, StoreDown, StoreRefused
 from bot.model import SetState
 from bot.pushes import Pushes, condition_ops, push_ops, raised_ops
 from bot.relay import Both, Relay
-from bot.store import BatchFilter, CountFilter, SetFilter, Store
+from bot.store import BatchFilter, CountFilter, GapFilter, SetFilter, Store
 from flows.batch import Batch
 from tests.bench import Bench
 from tests.bot.gateway_stand import Server, serving
@@ -35,6 +35,9 @@ from tests.phone import World
 TOKEN = "letmein"
 TAM = f"ingest:TAM:{hashlib.sha256(TOKEN.encode()).hexdigest()}"
 READER = f"read:*:{hashlib.sha256(b'demo').hexdigest()}"
+BEGUN = Gap("LOWF-bag-1", "LOWF", "TAM", "bag", START, None)
+MADE = Mixed("solution-LOWF-4", "LOWF", "TAM", START, START + timedelta(days=1), 0.52, 2.0,
+             "calcium hypochlorite", "LOWF-2", "P1")  # fmt: skip
 USED = Conditions("LOWF", (SetState("BAG-1", "USED", START + timedelta(hours=2)),))
 
 
@@ -47,13 +50,13 @@ def server() -> Iterator[Server]:
 # ---- the wire ------------------------------------------------------------------------------------
 
 
-def test_batches_conditions_and_alerts_go_to_their_addresses_with_the_token(server: Server) -> None:
+def test_every_kind_of_record_goes_to_its_address_with_the_token(server: Server) -> None:
     server.says({"received": 1, "taken": 0}, 200)
 
-    Relay(server.url + "/", TOKEN).record([raised(alert()), USED, record(batch())])
+    Relay(server.url + "/", TOKEN).record([MADE, BEGUN, raised(alert()), USED, record(batch())])
 
     assert [path for path, *_ in server.seen] == [
-        "/api/v1/batches", "/api/v1/sets", "/api/v1/alerts"]
+        "/api/v1/batches", "/api/v1/sets", "/api/v1/alerts", "/api/v1/gaps", "/api/v1/mixes"]
     for _, headers, body in server.seen:
         assert headers["Authorization"] == f"Bearer {TOKEN}"
         assert headers["Content-Type"] == "application/json"
@@ -85,17 +88,20 @@ def test_a_refused_record_is_no_news_of_the_others(
     assert TOKEN not in f"{caught.value!r} {caplog.text}"
 
 
-def test_an_older_soakbell_that_takes_no_alerts_holds_up_nothing_else(
-    server: Server, caplog: pytest.LogCaptureFixture
+@pytest.mark.parametrize(("newer", "named"), [
+    (raised(alert("LOWF-9")), "alert LOWF-9"), (BEGUN, "gap LOWF-bag-1"),
+    (MADE, "solution solution-LOWF-4")], ids=["alert", "gap", "solution"])
+def test_an_older_soakbell_that_has_no_address_for_it_holds_up_nothing_else(
+    server: Server, caplog: pytest.LogCaptureFixture, newer: Pushed, named: str
 ) -> None:
     server.says({"error": {"code": "not_found", "message": "nothing"}}, 404)
 
     with pytest.raises(StoreRefused):
-        Relay(server.url, TOKEN).record([raised(alert("LOWF-9"))])
+        Relay(server.url, TOKEN).record([newer])
     with pytest.raises(StoreDown):  # of batches it says that the address is wrong
-        Relay(server.url, TOKEN).record([raised(alert("LOWF-9")), record(batch())])
+        Relay(server.url, TOKEN).record([newer, record(batch())])
 
-    assert "alert LOWF-9" in caplog.text
+    assert named in caplog.text
 
 
 @pytest.mark.parametrize(("status", "answer"), [
@@ -251,6 +257,13 @@ def test_what_happens_here_is_seen_there(pair: Pair) -> None:
     assert pair.near.parts.service.pushes.depth() == 0
     assert (pair.near.parts.store.database.engine.url
             != pair.far.parts.store.database.engine.url)
+
+
+def test_a_time_without_a_ready_set_is_seen_there_too(pair: Pair) -> None:
+    pair.texts("BAG-1", "1")
+    here = pair.near.parts.store.gaps(GapFilter(facility="LOWF", kind="bag")).rows
+    assert [gap["until"] for gap in here] == [None]
+    assert pair.far.parts.store.gaps(GapFilter(facility="LOWF", kind="bag")).rows == here
 
 
 @pytest.mark.parametrize("where", ["in the middle", "before the answer", "in the answer"])

@@ -12,11 +12,11 @@ import pytest
 
 from bot.board import standing
 from bot.check import Check, Round
-from bot.effects import Checked, ClearTimer, Push, SetTimer
+from bot.effects import Checked, ClearTimer, Gap, Mixed, Push, SetTimer
 from bot.events import Heard
 from bot.model import SetState, Talk, Unit
 from bot.outbox import Outbox, Outgoing
-from bot.pushes import CHECK, Pushes, read_push
+from bot.pushes import CHECK, GAP, MIX, Fact, Pushes, read_push
 from bot.sessions import (
     Change,
     Committed,
@@ -45,6 +45,9 @@ ANN, BEA = "+12025550101", "+12025550102"
 ROUND = Round("p1", NOW, NOW, of=NOW, answers={"A1": "well"}, singly=True, uses=0, births=12)
 CHECKED = Checked("S1-20250303T080000Z", "S1", "Lowfield", NOW, NOW, "p1", NOW - timedelta(days=1),
                   {"A1": "well"}, 0, 1, 12, 3, 1.5, done=True)  # fmt: skip
+BEGUN = Gap("S1-bag-1", "S1", "Lowfield", "bag", NOW, None)
+MADE = Mixed("solution-S1-1", "S1", "Lowfield", NOW, NOW + timedelta(days=1), 0.5, 2.0, "NaDCC",
+             "N1", "p1")  # fmt: skip
 
 
 def site(site_id: str = "S1") -> Site:
@@ -169,14 +172,33 @@ def test_everything_of_a_turn_becomes_due_together(sessions: Sessions, redis: Re
     assert msgspec.json.decode(Pushes(redis).read(["B1"])["B1"], type=Push) == push
 
 
-def test_a_shift_check_waits_for_the_store_under_its_own_name(
-    sessions: Sessions, redis: Redis
+@pytest.mark.parametrize(
+    ("name", "fact", "change"),
+    [
+        (CHECK + CHECKED.id, CHECKED, Change(heard("e1"), checked=(CHECKED,))),
+        (GAP + BEGUN.id, BEGUN, Change(heard("e1"), gaps=(BEGUN,))),
+        (MIX + MADE.id, MADE, Change(heard("e1"), mixes=(MADE,))),
+    ],
+    ids=["check", "gap", "solution"],
+)
+def test_what_has_no_batch_waits_for_the_store_under_its_own_name(
+    sessions: Sessions, redis: Redis, name: str, fact: Fact, change: Change
 ) -> None:
     before = loaded(sessions)
-    sessions.commit(before, full(before), Change(heard("e1"), checked=(CHECKED,)))
-    name = CHECK + CHECKED.id
+    sessions.commit(before, full(before), change)
     assert Pushes(redis).lease(NOW.timestamp(), 9) == [name]
-    assert read_push(name, Pushes(redis).read([name])[name]) == CHECKED
+    assert read_push(name, Pushes(redis).read([name])[name]) == fact
+
+
+def test_the_end_of_a_gap_takes_the_place_of_its_beginning(
+    sessions: Sessions, redis: Redis
+) -> None:
+    ended = replace(BEGUN, until=NOW + timedelta(hours=1))
+    for n, gap in enumerate((BEGUN, ended)):
+        before = loaded(sessions)
+        sessions.commit(before, full(before), Change(heard(f"e{n}"), gaps=(gap,)))
+    name = GAP + BEGUN.id
+    assert read_push(name, Pushes(redis).read([name])[name]) == ended
 
 
 def test_a_cleared_timer_does_not_ring(sessions: Sessions, redis: Redis) -> None:
