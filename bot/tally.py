@@ -83,8 +83,11 @@ def of_batch(row: Row) -> Tally:
     """What a row of `batches` adds."""
     batch: Batch = msgspec.json.decode(row["doc"], type=Batch)
     book, method = _Book(row, batch.facility), batch.method
+    kinds = Counter(s.kind for s in batch.sets)
     book.measures(batch.opened_at, method, {
-        "started": 1, "sets_begun": len(batch.sets), "unfinished": int(not batch.outcome)})
+        "started": 1, "sets_begun": len(batch.sets), "bags_begun": kinds["bag"],
+        "suctions_begun": kinds["suction"], "unfinished": int(not batch.outcome),
+    })  # fmt: skip
     if batch.closed_at is None:
         return book.tally
     found = misses(batch)
@@ -103,11 +106,13 @@ def _closed(row: Row, batch: Batch) -> dict[str, int]:
     gone = Counter(str(e.facts.get("reason", "")) for e in log if e.kind == "aside")
     made = Counter(e.mark for e in log if e.kind == "answered")
     released, aside = batch.outcome == "released", row["aside_count"]
+    timed = spans(batch).get("use_to_ready")
     return {
         "batches": 1, "released": int(released), "set_aside": int(batch.outcome == "set aside"),
         "cancelled": int(batch.outcome == "cancelled"), "sets": len(batch.sets), "aside": aside,
         "sets_ready": len(batch.sets) - aside if released else 0,
         "segments": batch.segments, "late": int(batch.late),
+        "timed": int(timed is not None), "timed_minutes": int(timed or 0),
         "exposures": made["exposure_started"],
         "cut_short": sum(e.kind == "interrupted" and e.mark == "exposure_started" for e in log),
         "early": sum(e.kind == "refused" and e.mark == "early" for e in log),

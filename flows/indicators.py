@@ -20,6 +20,8 @@ ON_TIME_MINUTES = 60.0
 OPENED = {
     "started": "batches begun",
     "sets_begun": "sets in the batches begun: uses that were reprocessed",
+    "bags_begun": "of these sets, bags",
+    "suctions_begun": "of these sets, suction devices",
     "unfinished": "batches begun that are not over by now",
 }
 CLOSED = {
@@ -33,6 +35,8 @@ CLOSED = {
     "segments": "segments of the texts about the batches that ended",
     "late": "batches that were done on paper and told afterwards",
     "missed": "batches that ended in which at least one step was missed",
+    "timed": "batches that ended READY, those told from paper left out",
+    "timed_minutes": "minutes that these took from the report of a use to READY",
     "exposures": "exposures begun",
     "cut_short": "exposures broken off before their time",
     "early": "times that somebody said out before the time was over",
