@@ -14,11 +14,11 @@ COUNTED = ("batches", "alerts", "checks", "messages")
 MEASURES = (
     "started", "sets_begun", "bags_begun", "suctions_begun", "unfinished", "batches", "released",
     "set_aside", "cancelled", "sets", "sets_ready", "aside", "segments", "late", "missed", "timed",
-    "timed_minutes", "exposures", "cut_short", "early", "tests", "tests_failed", "pieces_missing", "pieces_damaged", "cycles_good", "cycles_refused",
-    "checks_due", "checks_done", "checks_on_time", "uses_asked", "uses_said", "uses_counted",
-    "births", "helped", "alerts", "alerts_answered", "alerts_over", "recalls", "messages",
-    "message_segments", "messages_sent", "messages_delivered", "messages_lost", "empty_minutes",
-    "mixed", "outlived",
+    "timed_minutes", "exposures", "cut_short", "early", "tests", "tests_failed", "pieces_missing",
+    "pieces_damaged", "cycles_good", "cycles_refused", "checks_due", "checks_done",
+    "checks_on_time", "uses_asked", "uses_said", "uses_counted", "births", "helped", "alerts",
+    "alerts_answered", "alerts_over", "recalls", "messages", "message_segments", "messages_sent",
+    "messages_delivered", "messages_lost", "empty_minutes", "mixed", "outlived",
 )  # fmt: skip
 DAY = ("district", "day", "facility", "method")
 MONTH = ("district", "month", "facility", "method")
