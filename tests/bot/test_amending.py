@@ -25,7 +25,7 @@ from bot.registry import Registry
 from bot.sessions import Sessions, publish, revision
 from bot.site import Person
 from bot.store import Store
-from tests.bench import NURSE, Bench
+from tests.workbench import NURSE, Bench
 from tests.bot.store_stand import OpenStore, closed, demo_register, ready
 from tests.conftest import Connect, FakeClock
 

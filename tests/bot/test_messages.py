@@ -24,7 +24,7 @@ from tests.bot.test_outbox import do
 if TYPE_CHECKING:
     from redis import Redis
 
-    from tests.bench import Bench
+    from tests.workbench import Bench
     from tests.conftest import Connect, Everything
 
 NURSE, AIDE, STRANGER = "+12025550101", "+12025550102", "+12025550199"

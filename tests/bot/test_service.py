@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from tests.bench import Bench
+    from tests.workbench import Bench
     from tests.conftest import Everything
 
 NURSE, AIDE, CHIEF, STRANGER = "+12025550101", "+12025550102", "+12025550109", "+12025550199"

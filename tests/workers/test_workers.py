@@ -22,7 +22,7 @@ from workers.sweep import QUEUES, ROUTES, queues, run_sweep, sweep_once
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tests.bench import Bench
+    from tests.workbench import Bench
     from tests.conftest import Connect
 
 NURSE, AIDE = "+12025550101", "+12025550102"
