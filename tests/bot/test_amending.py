@@ -25,9 +25,9 @@ from bot.registry import Registry
 from bot.sessions import Sessions, publish, revision
 from bot.site import Person
 from bot.store import Store
-from tests.workbench import NURSE, Bench
 from tests.bot.store_stand import OpenStore, closed, demo_register, ready
 from tests.conftest import Connect, FakeClock
+from tests.workbench import NURSE, Bench
 
 AT = datetime(2025, 3, 3, 8, 0, tzinfo=UTC)
 FREE = "+12025550190"

@@ -24,8 +24,8 @@ from tests.bot.test_outbox import do
 if TYPE_CHECKING:
     from redis import Redis
 
-    from tests.workbench import Bench
     from tests.conftest import Connect, Everything
+    from tests.workbench import Bench
 
 NURSE, AIDE, STRANGER = "+12025550101", "+12025550102", "+12025550199"
 HOUR = timedelta(hours=1)

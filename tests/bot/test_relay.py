@@ -25,12 +25,12 @@ from bot.pushes import Pushes, condition_ops, push_ops, raised_ops
 from bot.relay import Both, Relay
 from bot.store import BatchFilter, CountFilter, GapFilter, SetFilter, Store
 from flows.batch import Batch
-from tests.workbench import Bench
 from tests.bot.gateway_stand import Server, serving
 from tests.bot.release_stand import release_bag, texts, told
 from tests.bot.store_stand import START, alert, batch, closed, demo_register, raised, record
 from tests.conftest import FakeClock
 from tests.phone import World
+from tests.workbench import Bench
 
 TOKEN = "letmein"
 TAM = f"ingest:TAM:{hashlib.sha256(TOKEN.encode()).hexdigest()}"

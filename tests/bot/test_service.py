@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from tests.workbench import Bench
     from tests.conftest import Everything
+    from tests.workbench import Bench
 
 NURSE, AIDE, CHIEF, STRANGER = "+12025550101", "+12025550102", "+12025550109", "+12025550199"
 

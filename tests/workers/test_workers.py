@@ -22,8 +22,8 @@ from workers.sweep import QUEUES, ROUTES, queues, run_sweep, sweep_once
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tests.workbench import Bench
     from tests.conftest import Connect
+    from tests.workbench import Bench
 
 NURSE, AIDE = "+12025550101", "+12025550102"
 
