@@ -12,7 +12,7 @@ import pytest
 from redis import Redis
 from redis.exceptions import RedisError
 
-pytest_plugins = ["bench"]
+pytest_plugins = ["workbench"]
 
 Connect = Callable[[], Redis]
 Everything = Callable[[], dict[bytes, object]]
