@@ -131,6 +131,14 @@ class Field:
             self.write(left, value, said, 12, at="right", move=(-4, -4))
 
 
+def beside(x: float, text: str) -> Side:
+    """Which end of *text* goes to *x*, in px of the sheet, so that it lies within the sheet."""
+    wide = len(text) * LETTER
+    if x + wide <= WIDTH:
+        return "left"
+    return "right" if x >= wide else "center"
+
+
 def picture(name: str, title: str, sentence: str, table: Table, height: float,
             paint: Callable[[Field], None]) -> Picture:  # fmt: skip
     """The picture that *paint* draws on a sheet *height* px high, px from its top left."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from bot.pictures_frame import GREY, LINE, WIDTH, Field, Picture, Row, nothing, picture
+from bot.pictures_frame import GREY, LINE, WIDTH, Field, Picture, Row, beside, nothing, picture
 from bot.pictures_scale import ticks
-from bot.pictures_words import clean, count, percent
+from bot.pictures_words import count, percent
 
 LEFT, RIGHT, PLOT = 42, 12, 160  # px
 
@@ -84,6 +84,5 @@ def _labels(plot: Field, chances: dict[int, float], owned: int, needed: int,
         word = f"{_mark(sets, owned, needed)}: {sets}, {percent(chances[sets])}"
         foot = max(height, chances[sets] + 0.06)
         plot.line([sets, sets], [chances[sets], foot], style=":", width=1)
-        right = sets > sum(across) / 2
-        plot.write(sets, foot, clean(word), 40, at="right" if right else "left", move=(0, 3),
-                   over=True)
+        x = LEFT + (WIDTH - LEFT - RIGHT) * (sets - across[0]) / (across[1] - across[0])
+        plot.write(sets, foot, word, 40, at=beside(x, word), move=(0, 3), over=True)

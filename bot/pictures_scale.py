@@ -19,7 +19,8 @@ def step(low: float, high: float, steps: Sequence[float] = EVEN) -> float:
 
 def round_ends(low: float, high: float, steps: Sequence[float] = EVEN) -> tuple[float, float]:
     """The next round values outside *low* and *high*, two different ones."""
-    by = step(low, high, steps)
+    # What is as good as one value gets a step of its own size, not one that floats cannot tell.
+    by = step(low, max(high, low + abs(low) / 100), steps)
     foot, head = math.floor(low / by + 1e-9) * by, math.ceil(high / by - 1e-9) * by
     if foot < head:
         return foot, head
@@ -36,7 +37,7 @@ def ticks(low: float, high: float, steps: Sequence[float] = EVEN) -> list[float]
 def apart(wanted: Sequence[float], ends: tuple[float, float], least: float) -> list[float]:
     """*wanted* moved as little as needed to be *least* apart, a fraction of *ends*, in their order.
 
-    Where there is no room for all they keep their distance and leave the ends.
+    Where there is no room for all they keep their distance and go beyond the upper end.
     """
     gap = least * (ends[1] - ends[0])
     order = sorted(range(len(wanted)), key=lambda i: wanted[i])
@@ -45,7 +46,7 @@ def apart(wanted: Sequence[float], ends: tuple[float, float], least: float) -> l
     for i in order:
         at = max(wanted[i], at + gap)
         placed[i] = at
-    at = max(ends[1], -math.inf if not order else placed[order[0]] + gap * (len(order) - 1))
+    at = max(ends[1], ends[0] + gap * (len(order) - 1))
     for i in reversed(order):
         placed[i] = min(placed[i], at)
         at = placed[i] - gap

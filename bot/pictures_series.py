@@ -18,6 +18,7 @@ from bot.pictures_frame import (
     Field,
     Picture,
     Row,
+    beside,
     nothing,
     picture,
 )
@@ -265,10 +266,8 @@ def _lane(sheet: Field, top: float, rule: str, signals: list[Signal], series: _S
     ends = [(series.across(s.first) - half, series.across(s.last) + half) for s in signals]
     for left, right in ends:
         sheet.line([left, left, right, right], [foot + 4, foot, foot, foot + 4], width=1.2)
-    if ends[0][0] + len(rule) * LETTER < WIDTH:
-        sheet.write(ends[0][0], foot - 3, rule, 20)
-    else:
-        sheet.write(ends[-1][1], foot - 3, rule, 20, at="right")
+    side = beside(ends[0][0], rule)
+    sheet.write(ends[0][0] if side == "left" else ends[-1][1], foot - 3, rule, 20, at=side)
 
 
 def _below(sheet: Field, foot: float, series: _Series) -> None:

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bot.pictures_frame import (
-    LETTER,
     LINE,
     PALE,
     WHITE,
@@ -15,6 +14,7 @@ from bot.pictures_frame import (
     Picture,
     Row,
     Style,
+    beside,
     nothing,
     picture,
 )
@@ -102,6 +102,6 @@ def _paint(sheet: Field, bars: Sequence[_Bar], median: int, ninetieth: int) -> N
         at = min(edge, width * BARS + width // 2)
         plot.line([at, at], [0, ends[1]], style=style, width=1.6)
         said = f"{word} {duration(edge)}"
-        room = (1 - at / across[1]) * (WIDTH - LEFT - 8) + 8
-        plot.write(at, ends[1], said, 32, move=(0, 3 + LINE * (1 - line)), over=True,
-                   at="left" if len(said) * LETTER < room else "right")  # fmt: skip
+        x = LEFT + (WIDTH - LEFT - 8) * at / across[1]
+        plot.write(at, ends[1], said, 40, move=(0, 3 + LINE * (1 - line)), over=True,
+                   at=beside(x, said))  # fmt: skip

@@ -171,6 +171,7 @@ def test_the_risk_curve_marks_what_is_owned_and_what_is_needed() -> None:
     assert picture.rows[4].cells[2] == "needed"
     assert "within the 1 % that is accepted, 1 more than needed" in risk(5, 4).sentence
     assert "owned and needed: 4, 0.3 %" in texts(risk(4, 4))
+    assert risk(4, 4).sentence.endswith("that is within the 1 % that is accepted.")
 
 
 def test_the_time_line_has_a_line_for_each_condition_and_the_batches() -> None:
