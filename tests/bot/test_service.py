@@ -93,7 +93,7 @@ def test_a_step_that_fails_writes_nothing_and_is_heard_of_without_the_phone(
     with caplog.at_level(logging.INFO), pytest.raises(KeyError):
         bench.hears(NURSE, "fail", "e1")
     assert everything() == before
-    assert "KeyError at bench.py" in caplog.text
+    assert "KeyError at workbench.py" in caplog.text
     assert NURSE not in caplog.text
 
 
