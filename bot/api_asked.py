@@ -2,85 +2,111 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any
+from typing import Any, NoReturn
 
 import msgspec
 from flask import Response, abort, request
 
-from bot.formats import as_csv, as_json
+from bot.api_errors import Blamed
+from bot.api_parameters import USUAL_ROWS, Parameter, read_day, unknown
+from bot.api_rows import columns
+from bot.cursors import Page
+from bot.formats import XLSX, as_csv, as_json, as_xlsx
 
 MOST_BODY_BYTES = 8 * 1024 * 1024  # some hundred batches with their logs
 MOST_RECORDS = 500
 
+_TYPES = {"application/json": "json", "text/csv": "csv", XLSX: "xlsx"}
 _NO_SUCH_WORD = re.compile(r"Invalid enum value ('.+') - at `(.+)`")
+
+
+def check(known: Sequence[Parameter]) -> None:
+    """Refuse, naming it, the first parameter that is none of *known* or is not what it may be."""
+    by_name = {p.name: p for p in known}
+    for name, values in request.args.lists():
+        parameter = by_name.get(name)
+        if parameter is None:
+            raise Blamed(name, unknown(name, known))
+        if len(values) > 1 and not parameter.many:
+            raise Blamed(name, f"{name} is given {len(values)} times; once is allowed")
+        for problem in filter(None, map(parameter.problem, values)):
+            raise Blamed(name, problem)
+    first, last = day("from"), day("to")
+    if first and last and first > last:
+        raise Blamed("from", f"from ({first}) is after to ({last})")
+
+
+def text(name: str) -> str:
+    """What *name* says; "" where it is not asked."""
+    return request.args.get(name, "")
+
+
+def several(name: str) -> tuple[str, ...]:
+    """Each thing that *name* says, repeated or with commas."""
+    return tuple(part for value in request.args.getlist(name) for part in value.split(","))
 
 
 def district(own: str | None) -> str:
     """The district to keep to, for one who may see *own* only (None: every one); "" for all."""
-    asked = request.args.get("district", "")
+    asked = text("district")
     if own is None:
         return asked
     if asked not in {"", own}:
-        abort(403, "this token is for another district")
+        raise Blamed("district", "this token is for another district", 403)
     return own
-
-
-def several(word: str) -> tuple[str, ...]:
-    """*word* as what is wanted of some; none for an empty one, which means all."""
-    return (word,) if word else ()
 
 
 def limit() -> int:
     """How many rows of a page are asked for."""
-    text = request.args.get("limit", "100")
-    if not (text.isascii() and text.isdecimal()) or len(text) > 9:
-        abort(400, "limit is a whole number")
-    return int(text)
+    return request.args.get("limit", USUAL_ROWS, int)
 
 
 def day(name: str) -> date | None:
     """The date that *name* gives, if any."""
-    text = request.args.get(name, "")
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        abort(400, f"{name} is a date such as 2025-03-31")
+    return read_day(text(name))
 
 
 def yes_or_no(name: str) -> bool | None:
     """What *name* says, yes or no; None where it is not asked."""
-    text = request.args.get(name, "")
-    if text not in {"", "yes", "no"}:
-        abort(400, f"{name} is yes or no")
-    return text == "yes" if text else None
+    return text(name) == "yes" if text(name) else None
 
 
 def midnight(name: str, *, days_later: int = 0) -> datetime | None:
-    """The beginning in UTC of the day that *name* gives, or of one *days_later*."""
+    """The beginning in UTC of the day that *name* gives, or of one *days_later*; None for none, or
+    for one after the last day that there is."""
     asked = day(name)
-    if asked is None:
+    if asked is None or asked > date.max - timedelta(days=days_later):
         return None
-    try:
-        return datetime.combine(asked, time(), UTC) + timedelta(days=days_later)
-    except OverflowError:
-        abort(400, "this date is too far away")
+    return datetime.combine(asked, time(), UTC) + timedelta(days=days_later)
 
 
-def table(name: str, rows: list[dict[str, Any]], cursor: str | None = None) -> Response:
-    """A table, as CSV if so asked; the cursor in the body, and in the header `X-Next`."""
-    asked = request.args.get("format", "")
-    if asked not in {"", "json", "csv"}:
-        abort(400, "format is json or csv")
-    accepts = request.accept_mimetypes.best_match(["application/json", "text/csv"])
-    csv = asked == "csv" or (not asked and accepts == "text/csv")
-    answer = as_csv(rows, name) if csv else as_json({name: rows, "next": cursor})
-    answer.headers["Vary"] = "Accept, Authorization"
+def table(
+    name: str, head: Sequence[str], rows: list[dict[str, Any]], cursor: str | None = None
+) -> Response:
+    """A table with the columns of *head*, as CSV or a workbook if so asked; the cursor in the body,
+    and in the header `X-Next`."""
+    form = text("format") or _TYPES[request.accept_mimetypes.best_match(_TYPES, "application/json")]
+    if form == "csv":
+        answer = as_csv(head, rows, name)
+    elif form == "xlsx":
+        answer = as_xlsx(head, rows, name)
+        # Weak: its bytes hold when it was made, and the same rows are the same to a reader.
+        answer.set_etag(hashlib.sha256(msgspec.json.encode(rows)).hexdigest()[:32], weak=True)
+    else:
+        answer = as_json({name: rows, "next": cursor})
+    answer.vary.add("Accept")
     if cursor:
         answer.headers["X-Next"] = cursor
     return answer
+
+
+def listed(name: str, page: Page) -> Response:
+    """A page of the list *name* as a table."""
+    return table(name, columns(name), page.rows, page.next)
 
 
 def or_400(ask: Callable[..., Any], *arguments: Any) -> Any:
@@ -97,16 +123,16 @@ def records(form: msgspec.json.Decoder[Any]) -> list[Any]:
     try:
         body = form.decode(request.get_data(cache=False))
     except (msgspec.DecodeError, UnicodeDecodeError) as exc:
-        abort(400, _why(exc))
+        _no_record(exc)
     found = body if isinstance(body, list) else [body]
     if len(found) > MOST_RECORDS:
         abort(413, f"at most {MOST_RECORDS} records at once")
     return found
 
 
-def _why(error: Exception) -> str:
+def _no_record(error: Exception) -> NoReturn:
     """Why a body was not read; a word of a newer version is not blamed on its form."""
     if word := _NO_SUCH_WORD.fullmatch(str(error)):
-        return (f"{word[1]}, at {word[2]}, is no word known here; it can be taken once this "
-                "Soakbell is brought up to date")
-    return f"this is no record: {error}"
+        abort(400, f"{word[1]}, at {word[2]}, is no word known here; it can be taken once this "
+                   "Soakbell is brought up to date")
+    abort(400, f"this is no record: {error}")

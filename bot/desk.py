@@ -17,6 +17,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from bot import desk_card, desk_label, desk_sums
 from bot.accounts import sees
+from bot.coding import settled
 from bot.desk_load import load_record
 from bot.desk_pages import Pages
 from bot.desk_scope import Desk
@@ -40,6 +41,7 @@ def desk(read: Desk, door: Door) -> Blueprint:
     views, living = _Papers(read), Pages(read)
     door.add_to(pages)
     pages.after_request(guard)
+    pages.after_request(lambda answer: settled(answer, request))
     pages.register_error_handler(HTTPException, _sorry)
     pages.register_error_handler(StoreDown, _store_down)
     routes: Mapping[str, Callable[..., AnyResponse | str | tuple[str, int]]] = {

@@ -72,7 +72,7 @@ class Pages:
             mark=mark, districts=districts, chosen=chosen, empty=not sites,
         ))  # fmt: skip
         answer.headers["X-As-Of"] = at
-        answer.set_etag(mark)
+        answer.set_etag(mark, weak=True)  # the moment on the page differs
         return answer.make_conditional(request)
 
     # ---- a batch ---------------------------------------------------------------------------

@@ -29,7 +29,8 @@ WHAT: Mapping[str, str] = {
     "register.number": "another phone by text", "register.language": "language by text",
     "register.shift": "shift by text", "register.role": "role by text",
     "register.remove": "person removed by text", "register.new_set": "new set by text",
-    "register.retire": "set retired by text",
+    "register.retire": "set retired by text", "token.made": "token for a system made",
+    "token.revoked": "token revoked",
 }  # fmt: skip
 
 

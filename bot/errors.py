@@ -4,6 +4,7 @@ BotError
  +-- ConfigError          the deployer: a setting is missing or wrong; stops the start
  +-- RegisterError        the programme: rows of the register are wrong; nothing was imported
  +-- AccountRefused       whoever keeps the accounts: there is none, or one already; unchanged
+ +-- TokenRefused         whoever lets systems in: there is no such token, or one already; unchanged
  +-- BadWebhook           the gateway: a request is not what its contract says; answered 400
  +-- GatewayError
  |    +-- GatewayDown     nobody: try again later
@@ -33,6 +34,10 @@ class RegisterError(BotError):
 
 class AccountRefused(BotError):
     """An account cannot be made or changed so. The message says why, and never a password."""
+
+
+class TokenRefused(BotError):
+    """A token cannot be made or revoked so. The message says why, and never the token."""
 
 
 class BadWebhook(BotError):

@@ -1,4 +1,4 @@
-"""Answers as JSON and as CSV that a spreadsheet may open without harm."""
+"""Answers as JSON, and as tables that a spreadsheet may open without harm."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ import msgspec
 from flask import Response
 
 from bot.plain import FORMULA_STARTS, plain
+from bot.workbook import workbook
+
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def as_json(value: Any, status: int = 200) -> Response:
@@ -18,10 +21,19 @@ def as_json(value: Any, status: int = 200) -> Response:
     return Response(msgspec.json.encode(value), status, content_type="application/json")
 
 
-def as_csv(rows: Sequence[dict[str, Any]], name: str) -> Response:
-    """*rows* of like keys as a CSV file of that *name*, with a header; none for no rows."""
-    answer = Response(csv_text(rows), content_type="text/csv; charset=utf-8")
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}.csv"'
+def as_csv(columns: Sequence[str], rows: Sequence[Mapping[str, Any]], name: str) -> Response:
+    """*rows* with these *columns* as a CSV file of that *name*, with a header."""
+    return _file("".join(csv_lines(columns, rows)), "text/csv; charset=utf-8", f"{name}.csv")
+
+
+def as_xlsx(columns: Sequence[str], rows: Sequence[Mapping[str, Any]], name: str) -> Response:
+    """The same as a workbook of one sheet."""
+    return _file(workbook({name: (columns, rows)}), XLSX, f"{name}.xlsx")
+
+
+def _file(body: str | bytes, content_type: str, name: str) -> Response:
+    answer = Response(body, content_type=content_type)
+    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer
 
 

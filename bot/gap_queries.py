@@ -32,13 +32,13 @@ class GapFilter:
     after: str = ""
 
 
-_LISTED = [c for c in gaps.c if c.name not in {"version", "zone"}]
+LISTED = [c for c in gaps.c if c.name not in {"version", "zone"}]
 
 
 def list_gaps(connection: Connection, wanted: GapFilter) -> Page:
     """The one that began last first; `until` is None while it lasts. ValueError for a limit or a
     cursor that is none, a kind not known."""
-    query = select(*_LISTED).where(*_conditions(wanted))
+    query = select(*LISTED).where(*_conditions(wanted))
     return newest_first(connection, query, (gaps.c.since, gaps.c.id), wanted.limit, wanted.after)
 
 

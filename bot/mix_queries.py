@@ -34,12 +34,12 @@ class MixFilter:
     after: str = ""
 
 
-_LISTED = [c for c in mixes.c if c.name not in {"version", "zone"}]
+LISTED = [c for c in mixes.c if c.name not in {"version", "zone"}]
 
 
 def list_mixes(connection: Connection, wanted: MixFilter) -> Page:
     """Newest first. ValueError for a limit or a cursor that is none, an end not known."""
-    query = select(*_LISTED).where(*_conditions(wanted))
+    query = select(*LISTED).where(*_conditions(wanted))
     page = newest_first(connection, query, (mixes.c.at, mixes.c.id), wanted.limit, wanted.after)
     return Page([_shown(row) for row in page.rows], page.next)
 

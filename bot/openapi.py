@@ -1,37 +1,78 @@
-"""The OpenAPI description of the API."""
+"""The OpenAPI description of the API, made from the tables of what is asked and answered."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
-from bot.alert_queries import STATES
-from bot.count_queries import DIMENSIONS
-from bot.cursors import MOST_ROWS
-from bot.gap_queries import KINDS
-from bot.message import STATES as MESSAGE_STATES
-from bot.mix_queries import ENDS, STANDING
-from flows.alerting import RULES
+from bot.api_parameters import ASKED, MOST_TEXT, Parameter
+from bot.api_rows import POSTED, components, nullable, one_alert, one_batch, row
+from bot.formats import XLSX
 
 Json = dict[str, Any]
 
-_FROM = ("from", "first day, such as 2025-03-01")
-_TO = ("to", "last day, included")
-_DISTRICT = ("district", "a district's id; a token of one district sees only that")
-_FACILITY = ("facility", "a facility's id")
-_LIMIT = ("limit", f"rows of a page, 1 to {MOST_ROWS}; 100 if not given")
-_AFTER = ("after", "the `next` of the page before")
-_FORMAT = ("format", "json or csv; or send Accept: text/csv")
-_BY = ("by", f"any of {', '.join(DIMENSIONS)}; repeated, or separated by commas")
+_TABLES = {
+    "batches": "Batches, newest first",
+    "sets": "Sets with their condition now",
+    "alerts": "Alerts, newest first; people by their register ids",
+    "messages": "Texts to people of the register, newest first, without phone and words; people by "
+                "their register ids",
+    "checks": "Shift checks, newest first: those that were due, done or missed, and those done "
+              "between the times (no slot). gap: uses reported and not counted; null is what "
+              "nobody said",
+    "gaps": "Times in which no set of a kind was READY, those that began last first; from and to: "
+            "those that lie in these days, if only in part. until is null while it lasts",
+    "mixes": "Chlorine solutions that were made by MIX, newest first; replaced: another was made "
+             "while it was good, outlived: its time passed and none had been. People by their "
+             "register ids",
+    "facilities": "Facilities",
+    "counts": "Closed batches, counted by the facility's local day",
+}
+_TAKES = {
+    "batches": "Take the state of a batch, or a list of them; the batch's id is the key, and an "
+               "older or repeated state changes nothing",
+    "sets": "Take conditions of a facility's sets that came about without a batch, or a list of "
+            "such; of one set the latest stands, and READY only once the released batch that it "
+            "names is here (else 409)",
+    "alerts": "Take the state of an alert, or a list of them; the alert's id is the key, and an "
+              "older or repeated state changes nothing. A rule or a state not known here is "
+              "refused (400): keep it, and send it again once this side is brought up to date",
+    "messages": "Take what became of a text, or a list of such; the message's id is the key, and "
+                "an older or repeated state changes nothing",
+    "checks": "Take a shift check, or a list of them; the check's id is the key, and a repeated "
+              "one changes nothing",
+    "gaps": "Take a gap, or a list of them; the gap's id is the key, and an older or repeated "
+            "state changes nothing",
+    "mixes": "Take a solution, or a list of them; its id is the key, and an older or repeated "
+             "state changes nothing",
+}
+_WHY = {
+    400: "A parameter or the body is not what it may be; the message says what is",
+    401: "No valid bearer token",
+    403: "The token is for another district or another use",
+    404: "There is none, or none that this token may see",
+    409: "It cannot be taken as things stand here; try again later",
+    413: "Too much at once",
+    500: "Something failed here",
+    503: "The store does not answer; try again later",
+}
+_READ, _ONE, _POST = (400, 401, 403, 500, 503), (400, 401, 403, 404, 500, 503), tuple(
+    status for status in _WHY if status != 404)
 
 _ERROR: Json = {
-    "type": "object",
-    "required": ["error"],
+    "type": "object", "required": ["error"], "additionalProperties": False,
     "properties": {"error": {
-        "type": "object",
-        "required": ["code", "message"],
-        "properties": {"code": {"type": "string"}, "message": {"type": "string"}},
+        "type": "object", "required": ["code", "message"], "additionalProperties": False,
+        "properties": {
+            "code": {"type": "string"}, "message": {"type": "string"},
+            "parameter": {"type": "string", "description": "the one to blame, if there is one"}},
     }},
-}
+}  # fmt: skip
+_TAKEN: Json = {
+    "type": "object", "required": ["received", "taken"], "additionalProperties": False,
+    "properties": {"received": {"type": "integer", "minimum": 0},
+                   "taken": {"type": "integer", "minimum": 0, "description": "new or newer here"}},
+}  # fmt: skip
 
 
 def document() -> Json:
@@ -46,106 +87,65 @@ def document() -> Json:
         "paths": _paths(),
         "components": {
             "securitySchemes": {"bearer": {"type": "http", "scheme": "bearer"}},
-            "schemas": {"Error": _ERROR},
+            "schemas": {"Error": _ERROR, "Taken": _TAKEN, **components()},
         },
-    }
+    }  # fmt: skip
 
 
 def _paths() -> Json:
-    return {
-        "/batches": {
-            "get": _table("Batches, newest first", _FROM, _TO, _DISTRICT, _FACILITY,
-                          ("outcome", "released, set aside, cancelled or open"),
-                          ("method", "chlorine, boiling, steaming or autoclave"),
-                          _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take the state of a batch, or a list of them; the batch's id is "
-                               "the key, and an older or repeated state changes nothing")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/batches/{id}": {"get": _operation("One batch with its log, alerts and messages") | {
-            "parameters": [_parameter("id", "the batch's id", place="path")]}},
-        "/sets": {
-            "get": _table("Sets with their condition now", _DISTRICT, _FACILITY,
-                          ("condition", "READY, IN PROCESS, USED, SET ASIDE or EXPIRED"),
-                          _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take conditions of a facility's sets that came about without a "
-                               "batch, or a list of such; of one set the latest stands, and READY "
-                               "only once the released batch that it names is here (else 409)")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/alerts": {
-            "get": _table("Alerts, newest first; people by their register ids", _FROM, _TO,
-                          _DISTRICT, _FACILITY,
-                          ("state", f"{', '.join(STATES)}; open is all that is not solved or over"),
-                          ("rule", f"what it is about: {', '.join(RULES)}"),
-                          ("batch", "a batch's id"), _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take the state of an alert, or a list of them; the alert's id is "
-                               "the key, and an older or repeated state changes nothing. A rule "
-                               "or a state not known here is refused (400): keep it, and send it "
-                               "again once this side is brought up to date")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/alerts/{id}": {"get": _operation("One alert with its history") | {
-            "parameters": [_parameter("id", "the alert's id", place="path")]}},
-        "/messages": {
-            "get": _table("Texts to people of the register, newest first, without phone and words; "
-                          "people by their register ids", _FROM, _TO, _DISTRICT,
-                          ("site", "a facility's id, or district-<id> for its supervisors"),
-                          ("about", "a batch's or an alert's id"),
-                          ("state", ", ".join(MESSAGE_STATES)), _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take what became of a text, or a list of such; the message's id is "
-                               "the key, and an older or repeated state changes nothing")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/checks": {
-            "get": _table("Shift checks, newest first: those that were due, done or missed, and "
-                          "those done between the times (no slot). gap: uses reported and not "
-                          "counted; null is what nobody said", _FROM, _TO, _DISTRICT, _FACILITY,
-                          ("done", "yes or no"), _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take a shift check, or a list of them; the check's id is the key, "
-                               "and a repeated one changes nothing")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/gaps": {
-            "get": _table("Times in which no set of a kind was READY, those that began last first; "
-                          "from and to: those that lie in these days, if only in part. until is "
-                          "null while it lasts", _FROM, _TO, _DISTRICT, _FACILITY,
-                          ("kind", ", ".join(KINDS)), ("lasting", "yes or no"),
-                          _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take a gap, or a list of them; the gap's id is the key, and an "
-                               "older or repeated state changes nothing")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/mixes": {
-            "get": _table("Chlorine solutions that were made by MIX, newest first; replaced: "
-                          "another was made while it was good, outlived: its time passed and none "
-                          "had been. People by their register ids", _FROM, _TO, _DISTRICT,
-                          _FACILITY, ("ended", f"{STANDING}, {', '.join(ENDS)}"),
-                          _LIMIT, _AFTER, _FORMAT),
-            "post": _operation("Take a solution, or a list of them; its id is the key, and an "
-                               "older or repeated state changes nothing")
-            | {"requestBody": {"required": True, "content": {"application/json": {}}}},
-        },
-        "/facilities": {"get": _table("Facilities", _DISTRICT, _FORMAT)},
-        "/counts": {"get": _table("Closed batches, counted by the facility's local day", _FROM,
-                                  _TO, _BY, _DISTRICT, _FACILITY, _FORMAT)},
-        "/openapi.json": {"get": _operation("This description") | {"security": []}},
-    }
+    paths: Json = {f"/{name}": {"get": _table(name)} for name in _TABLES}
+    for name in _TAKES:
+        paths[f"/{name}"]["post"] = _post(name)
+    paths["/batches/{id}"] = {"get": _one("One batch with its log, alerts and messages",
+                                          one_batch())}
+    paths["/alerts/{id}"] = {"get": _one("One alert with its history", one_alert())}
+    itself = _answers({"application/json": {"schema": {"type": "object"}}}, (400, 500))
+    paths["/openapi.json"] = {"get": {"summary": "This description", "security": [],
+                                      "responses": itself}}
+    return paths
 
 
-def _parameter(name: str, description: str, place: str = "query") -> Json:
-    return {"name": name, "in": place, "required": place == "path", "description": description,
-            "schema": {"type": "string"}}
+def _table(name: str) -> Json:
+    page = {"type": "object", "required": [name, "next"], "additionalProperties": False,
+            "properties": {name: {"type": "array", "items": row(name)},
+                           "next": nullable({"type": "string"})}}  # fmt: skip
+    content: Json = {"application/json": {"schema": page},
+                     "text/csv": {"schema": {"type": "string"}}, XLSX: {}}
+    answers = _answers(content, _READ)
+    answers["200"]["headers"]["X-Next"] = {
+        "description": "where the page after begins, if there is one", "schema": {"type": "string"}}
+    return {"summary": _TABLES[name], "parameters": [_parameter(p) for p in ASKED[name]],
+            "responses": answers}  # fmt: skip
 
 
-def _operation(summary: str) -> Json:
-    refused = {"description": "Refused or failed", "content": {"application/json": {
-        "schema": {"$ref": "#/components/schemas/Error"}}}}
-    return {"summary": summary, "responses": {
-        "200": {"description": "Done", "content": {"application/json": {}}}, "default": refused}}
+def _one(summary: str, schema: Json) -> Json:
+    path = {"name": "id", "in": "path", "required": True,
+            "schema": {"type": "string", "minLength": 1, "maxLength": MOST_TEXT}}
+    return {"summary": summary, "parameters": [path],
+            "responses": _answers({"application/json": {"schema": schema}}, _ONE)}
 
 
-def _table(summary: str, *parameters: tuple[str, str]) -> Json:
-    operation = _operation(summary) | {"parameters": [_parameter(*p) for p in parameters]}
-    operation["responses"]["200"]["content"]["text/csv"] = {}
-    return operation
+def _post(name: str) -> Json:
+    one = {"$ref": f"#/components/schemas/{POSTED[name].__name__}"}
+    body = {"anyOf": [one, {"type": "array", "items": one}]}
+    responses = _answers({"application/json": {"schema": _ref("Taken")}}, _POST)
+    del responses["304"]
+    return {"summary": _TAKES[name], "responses": responses, "requestBody": {
+        "required": True, "content": {"application/json": {"schema": body}}}}
+
+
+def _parameter(asked: Parameter) -> Json:
+    found = {"name": asked.name, "in": "query", "description": asked.about, "schema": asked.schema}
+    return found | {"style": "form", "explode": True} if asked.many else found
+
+
+def _answers(content: Json, refusals: Iterable[int]) -> Json:
+    mark = {"description": "of what it holds, for If-None-Match", "schema": {"type": "string"}}
+    refused = {str(status): {"description": _WHY[status], "content": {
+        "application/json": {"schema": _ref("Error")}}} for status in refusals}
+    return {"200": {"description": "Done", "content": content, "headers": {"ETag": mark}},
+            "304": {"description": "It is what you have"}, **refused}
+
+
+def _ref(name: str) -> Json:
+    return {"$ref": f"#/components/schemas/{name}"}

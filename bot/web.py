@@ -24,7 +24,7 @@ from bot.mailbox import Mailbox
 from bot.register_changes import RegisterChanges
 from bot.views import Views
 from bot.webhooks import webhooks
-from bot.wiring import Parts, add_demo_account, tokens_of
+from bot.wiring import Parts, add_demo_account
 
 
 def create_app(config: Config, parts: Parts) -> Flask:
@@ -43,7 +43,7 @@ def create_app(config: Config, parts: Parts) -> Flask:
             config.region,
         )
     )
-    app.register_blueprint(api(parts.store, tokens_of(config), service.clock))
+    app.register_blueprint(api(parts.store, parts.tokens, service.clock))
     door = Door(parts.accounts, parts.log_ins, service.outbox, parts.wording.render, service.clock,
                 secure=not config.demo)  # fmt: skip
     app.register_blueprint(_desk_pages(parts, door, config.region))

@@ -16,7 +16,6 @@ from redis import Redis
 from bot.account_sessions import LogIns
 from bot.account_store import Accounts
 from bot.accounts import EVERYWHERE, LEAST_PASSWORD, Account
-from bot.api import Token
 from bot.audit import COMMAND
 from bot.catalogues import load_catalogues, own_name
 from bot.clock import new_tick, utc_now
@@ -39,6 +38,7 @@ from bot.service import Recorder, Service
 from bot.sessions import Sessions, publish, revision
 from bot.store import Store
 from bot.timers import Timers
+from bot.tokens import SCOPES, Token, Tokens
 from bot.watching import WATCH
 from bot.wording import Wording
 from flows import alerting
@@ -66,6 +66,7 @@ class Parts:
     redis: Redis
     accounts: Accounts
     log_ins: LogIns
+    tokens: Tokens
 
 
 def connect(config: Config) -> Redis:
@@ -187,7 +188,8 @@ def build(
         register=Registry(store.database, redis, clock),
     )
     accounts = accounts_of(config, store, passwords)
-    return Parts(service, store, rules, wording, redis, accounts, LogIns(store.database))
+    tokens = Tokens(store.database, tokens_of(config))
+    return Parts(service, store, rules, wording, redis, accounts, LogIns(store.database), tokens)
 
 
 def build_service(config: Config) -> Service:
@@ -218,8 +220,8 @@ def tokens_of(config: Config) -> dict[str, Token]:
     """The API's tokens by digest. ConfigError for a scope that does not exist."""
     found: dict[str, Token] = {}
     for token in config.api_tokens:
-        if token.scope not in ("read", "ingest", "all"):
+        if token.scope not in SCOPES:
             raise ConfigError(f"API_TOKENS: {token.scope} is not read, ingest or all")
-        district = None if token.district == "*" else token.district
-        found[token.digest] = Token(token.scope, district)  # type: ignore[arg-type]
+        district = None if token.district == EVERYWHERE else token.district
+        found[token.digest] = Token(token.scope, district)
     return found

@@ -9,9 +9,11 @@ from pathlib import Path
 from flask import Flask
 from flask.testing import FlaskClient
 
-from bot.api import Token, api, digest
+from bot.accounts import digest
+from bot.api import api
 from bot.effects import Pushed
 from bot.store import Store
+from bot.tokens import Token, Tokens
 from tests.bot.store_stand import START, demo_register
 
 
@@ -24,7 +26,7 @@ def facts_client(folder: Path, held: Sequence[Pushed]) -> Iterator[FlaskClient]:
     kept.record(held)
     app = Flask("test")
     tokens = {digest("tam"): Token("all", "TAM"), digest("bao"): Token("all", "BAO")}
-    app.register_blueprint(api(kept, tokens, lambda: START))
+    app.register_blueprint(api(kept, Tokens(kept.database, tokens), lambda: START))
     yield app.test_client()
     kept.close()
 

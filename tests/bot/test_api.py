@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import re
 from collections.abc import Iterator
@@ -17,14 +18,16 @@ from flask import Flask
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
-from bot.api import Token, api, digest
+from bot.accounts import digest
+from bot.api import api
 from bot.api_asked import MOST_BODY_BYTES
 from bot.count_queries import DIMENSIONS
 from bot.effects import Conditions
-from bot.formats import csv_text
+from bot.formats import XLSX, csv_text
 from bot.model import SetState
 from bot.register import District, Facility, Register, assemble
 from bot.store import Record, Store
+from bot.tokens import Token, Tokens
 from tests.bot.store_stand import (
     START,
     alert,
@@ -35,6 +38,7 @@ from tests.bot.store_stand import (
     ready,
     record,
 )
+from tests.bot.test_workbook import read
 
 TOKENS = {
     digest("reader"): Token("read"),
@@ -78,12 +82,15 @@ def client(kept: Store) -> FlaskClient:
 
 def client_of(store: Store) -> FlaskClient:
     app = Flask(__name__)
-    app.register_blueprint(api(store, TOKENS, lambda: START + timedelta(days=1)))
+    tokens = Tokens(store.database, TOKENS)
+    app.register_blueprint(api(store, tokens, lambda: START + timedelta(days=1)))
     return app.test_client()
 
 
 def bearer(token: str, **more: str) -> dict[str, str]:
-    return {"Authorization": f"Bearer {token}", **more}
+    """The headers of *token* and *more* (underscores for hyphens)."""
+    return {"Authorization": f"Bearer {token}",
+            **{name.replace("_", "-"): value for name, value in more.items()}}
 
 
 def get(client: FlaskClient, path: str, who: str = "reader", **headers: str) -> TestResponse:
@@ -99,7 +106,7 @@ def error(answer: TestResponse) -> tuple[int, str]:
     """Status and code, having checked the shape."""
     body = answer.get_json()
     assert set(body) == {"error"}
-    assert set(body["error"]) == {"code", "message"}
+    assert set(body["error"]) - {"parameter"} == {"code", "message"}
     assert body["error"]["message"]
     return answer.status_code, body["error"]["code"]
 
@@ -164,6 +171,17 @@ def test_token_of_a_district_writes_its_own(client: FlaskClient, kept: Store) ->
     assert kept.batch("N") is not None
 
 
+def test_a_token_of_the_store_opens_until_it_is_revoked(client: FlaskClient, kept: Store) -> None:
+    tokens = Tokens(kept.database)
+    tokens.add("figures", Token("read", "BAO"), "secret", START, "")
+    assert [b["id"] for b in get(client, "batches", "secret").get_json()["batches"]] == ["FAR-1"]
+
+    tokens.revoke("figures", START, "")
+    over = get(client, "batches", "secret")
+    assert over.get_json() == get(client, "batches", "never").get_json()
+    assert error(over) == (401, "unauthorized")
+
+
 # ---- reading -----------------------------------------------------------------------------------
 
 
@@ -211,11 +229,42 @@ def test_counts_by_several_dimensions(client: FlaskClient, query: str) -> None:
 
 
 @pytest.mark.parametrize("path", [
-    "counts?by=colour", "counts?from=March", "batches?limit=many", "batches?limit=0",
-    "batches?limit=100000", "batches?after=x", "batches?to=9999-12-31", "sets?format=xml",
-    "batches?from=0000-00-00", "sets?limit=-1"])
-def test_question_that_makes_no_sense_is_a_bad_request(client: FlaskClient, path: str) -> None:
-    assert error(get(client, path)) == (400, "bad_request")
+    "counts?by=colour", "counts?by=", "counts?by=day,", "counts?from=March", "batches?limit=many",
+    "batches?limit=0", "batches?limit=100000", "batches?limit=1.0", "batches?after=x",
+    "batches?after=2025-03-03~LOWF-1", "sets?format=xml", "batches?from=0000-00-00",
+    "batches?from=20250303", "batches?to=2025-02-29", "sets?limit=-1", "sets?condition=ready",
+    "batches?outcome=lost", "batches?method=frying", "alerts?state=gone", "alerts?rule=x",
+    "messages?state=lost", "checks?done=maybe", "facilities?district=", "sets?facility=",
+    "sets?colour=red", "facilities?limit=5", "sets?limit=5&limit=6", "batches/LOWF-1?format=csv",
+    "counts?from=2025-03-04&to=2025-03-03", "openapi.json?format=yaml"])
+def test_question_that_makes_no_sense_is_a_bad_request_and_says_why(
+    client: FlaskClient, path: str
+) -> None:
+    answer = get(client, path)
+    blamed = path.partition("?")[2].partition("=")[0]
+
+    assert error(answer) == (400, "bad_request")
+    assert answer.get_json()["error"]["parameter"] == blamed
+    assert blamed in answer.get_json()["error"]["message"]
+
+
+@pytest.mark.parametrize(("path", "allowed"), [
+    ("sets?colour=red", "district, facility, condition, limit, after, format"),
+    ("batches/LOWF-1?x=1", "none"), ("checks?done=maybe", "yes, no"),
+    ("sets?limit=0", "1 to 1000"), ("sets?condition=x", "READY, IN PROCESS, USED")])
+def test_a_refusal_says_what_is_allowed(client: FlaskClient, path: str, allowed: str) -> None:
+    assert allowed in get(client, path).get_json()["error"]["message"]
+
+
+def test_what_is_posted_takes_no_parameters(client: FlaskClient) -> None:
+    answer = client.post("/api/v1/batches?dry=1", data=b"[]", headers=bearer("writer"))
+
+    assert error(answer) == (400, "bad_request")
+    assert answer.get_json()["error"]["parameter"] == "dry"
+
+
+def test_the_last_day_that_there_is_ends_a_span_too(client: FlaskClient) -> None:
+    assert len(get(client, "batches?to=9999-12-31").get_json()["batches"]) == 2
 
 
 @pytest.mark.parametrize("headers", [{"Accept": "text/csv"}, {}])
@@ -228,6 +277,29 @@ def test_table_comes_as_csv_when_asked(client: FlaskClient, headers: dict[str, s
     assert rows[0]["condition"] == "READY"
     assert rows[0]["since"] == "2025-03-03T09:00:00+00:00"
     assert len(rows) == 7
+
+
+@pytest.mark.parametrize("path", [
+    "batches", "sets", "alerts", "messages", "checks", "gaps", "mixes", "facilities", "counts",
+    "counts?by=method,day"])
+def test_table_comes_as_a_workbook_of_the_same_rows(client: FlaskClient, path: str) -> None:
+    mark = "&" if "?" in path else "?"
+    name = path.partition("?")[0]
+    rows = get(client, path).get_json()[name]
+    plain = list(csv.reader(io.StringIO(get(client, f"{path}{mark}format=csv").text)))
+
+    answer = get(client, path, Accept=XLSX)
+    cells = read(answer.data).texts()
+
+    assert answer.mimetype == XLSX
+    assert get(client, f"{path}{mark}format=xlsx").headers["ETag"] == answer.headers["ETag"]
+    assert cells[0] == plain[0]
+    assert len(cells) == len(plain) == 1 + len(rows)
+    assert not rows or set(plain[0]) == set(rows[0])
+
+
+def test_a_table_of_nothing_has_its_header(client: FlaskClient) -> None:
+    assert get(client, "checks?format=csv").text.startswith("id,facility,district,moment,")
 
 
 def test_accept_of_anything_gets_json(client: FlaskClient) -> None:
@@ -257,6 +329,38 @@ def test_no_answer_holds_a_phone(client: FlaskClient, kept: Store) -> None:
     found = get(client, "batches/TYPED").get_json()["log"][1]
     assert found["said"] == "call [number] or [number]"
     assert found["facts"] == {"note": "[number]", "day": "2025-03-03"}
+
+
+# ---- how answers travel --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", [*READS, "batches?format=csv", "batches?format=xlsx",
+                                  "openapi.json"])
+def test_what_a_system_has_already_is_not_sent_again(client: FlaskClient, path: str) -> None:
+    first = get(client, path, Accept_Encoding="gzip")
+    mark = first.headers["ETag"]
+    same = get(client, path, Accept_Encoding="gzip", If_None_Match=mark)
+    head = client.head(f"/api/v1/{path}", headers=bearer("reader"))
+
+    assert (same.status_code, same.data, same.headers["ETag"]) == (304, b"", mark)
+    for answer in (first, same, head):
+        assert answer.headers["Cache-Control"] == "private, no-cache"
+        assert {"authorization", "accept-encoding"} <= set(answer.vary.as_set())
+    assert (head.status_code, head.data) == (200, b"")
+
+
+def test_a_change_is_sent(client: FlaskClient, kept: Store) -> None:
+    mark = get(client, "batches").headers["ETag"]
+    kept.record([record(batch("NEW"))])
+
+    assert get(client, "batches", If_None_Match=mark).status_code == 200
+
+
+def test_an_answer_packed_is_the_same_answer(client: FlaskClient) -> None:
+    packed = get(client, "sets", Accept_Encoding="gzip")
+
+    assert packed.headers["Content-Encoding"] == "gzip"
+    assert gzip.decompress(packed.data) == get(client, "sets").data
 
 
 # ---- ingest ------------------------------------------------------------------------------------
@@ -390,6 +494,7 @@ def test_store_that_is_down_asks_to_come_again() -> None:
         assert error(answer) == (503, "service_unavailable")
         assert answer.headers["Retry-After"]
     assert error(post(client, record(batch()))) == (503, "service_unavailable")
+    assert error(get(client, "batches", "unknown")) == (503, "service_unavailable")
 
 
 def test_failure_of_our_own_has_the_one_error_shape_and_tells_no_detail(kept: Store) -> None:
@@ -397,7 +502,7 @@ def test_failure_of_our_own_has_the_one_error_shape_and_tells_no_detail(kept: St
         raise RuntimeError("+12025550101")
 
     app = Flask(__name__)
-    app.register_blueprint(api(kept, TOKENS, broken_clock))
+    app.register_blueprint(api(kept, Tokens(kept.database, TOKENS), broken_clock))
 
     answer = get(app.test_client(), "sets")
 
@@ -419,4 +524,4 @@ def test_description_names_every_route_and_no_other(client: FlaskClient) -> None
               for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}}
     assert paths == routes
     by = next(p for p in described["paths"]["/counts"]["get"]["parameters"] if p["name"] == "by")
-    assert all(name in by["description"] for name in DIMENSIONS)
+    assert set(by["schema"]["items"]["enum"]) == set(DIMENSIONS)

@@ -14,9 +14,11 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from bot.api import Token, api, digest
+from bot.accounts import digest
+from bot.api import api
 from bot.effects import Checked
 from bot.store import CheckFilter, Store
+from bot.tokens import Token, Tokens
 from tests.bot.store_stand import START, demo_register
 
 SLOT = START.replace(hour=4)  # 07:00 at LOWF
@@ -152,7 +154,7 @@ def client(tmp_path: Path) -> Iterator[FlaskClient]:
     kept.record([DONE, MISSED])
     app = Flask("test")
     tokens = {digest("tam"): Token("all", "TAM"), digest("bao"): Token("all", "BAO")}
-    app.register_blueprint(api(kept, tokens, lambda: START))
+    app.register_blueprint(api(kept, Tokens(kept.database, tokens), lambda: START))
     yield app.test_client()
     kept.close()
 

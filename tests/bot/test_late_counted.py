@@ -11,6 +11,7 @@ from flask import Flask
 from bot.api import api
 from bot.model import SetState
 from bot.store import CountFilter, Record, Store
+from bot.tokens import Tokens
 from bot.views import told_later
 from flows.batch import Entry
 from tests.bot.store_stand import START, closed
@@ -49,7 +50,7 @@ def filled(tmp_path: Path) -> Iterator[Store]:
 
 def test_the_api_says_which_they_are(filled: Store) -> None:
     app = Flask(__name__)
-    app.register_blueprint(api(filled, TOKENS, lambda: START))
+    app.register_blueprint(api(filled, Tokens(filled.database, TOKENS), lambda: START))
     client = app.test_client()
 
     listed = client.get("/api/v1/batches", headers=bearer("reader")).get_json()["batches"]

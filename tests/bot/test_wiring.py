@@ -15,13 +15,13 @@ from redis import Redis
 
 from bot import wiring
 from bot.amend import Amend
-from bot.api import Token
 from bot.config import Config, demo_config, from_env
 from bot.effects import Amendments
 from bot.errors import ConfigError, RegisterError
 from bot.events import Heard
 from bot.register_files import read_register
 from bot.store import SetFilter, Store
+from bot.tokens import Token
 from bot.wiring import (
     Parts,
     announce,
