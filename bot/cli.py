@@ -8,20 +8,17 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 from redis.exceptions import RedisError
 
-from bot import cli_account, cli_register, cli_token
+from bot import cli_account, cli_counts, cli_register, cli_token
 from bot.catalogues import LOCALE, load_catalogues
 from bot.cli_trade import ROWS
 from bot.clock import utc_now
 from bot.config import Config, from_env
-from bot.count_queries import CountFilter
 from bot.draw import mermaid, mermaid_screens
 from bot.errors import BotError, RegisterError
-from bot.formats import csv_text
 from bot.handset_terminal import Server, run
 from bot.prove import joined, prove
 from bot.prove_above import prove_above
@@ -152,25 +149,7 @@ def _draw(words: argparse.Namespace) -> int:
     return GOOD
 
 
-# ---- counts, migrate, handset -----------------------------------------------------
-
-
-def _add_counts(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--from", dest="first", type=date.fromisoformat, help="first day")
-    parser.add_argument("--to", dest="last", type=date.fromisoformat, help="last day")
-    parser.add_argument("--by", action="append", default=[], help="repeat: facility, day, method")
-    _json_flag(parser)
-
-
-def _counts(words: argparse.Namespace) -> int:
-    config = _store_config()
-    rules = load_rules(config, Wording(load_catalogues()))
-    store = open_store(config, rules)
-    rows = store.counts(CountFilter(since=words.first, until=words.last, by=tuple(words.by)))
-    store.close()
-    table = "\n".join(csv_text(rows).splitlines())  # a terminal wants its own line ends
-    _say(words, {"rows": rows}, table or "nothing counted yet")
-    return GOOD
+# ---- migrate, handset -----------------------------------------------------
 
 
 def _migrate(_words: argparse.Namespace) -> int:
@@ -207,8 +186,7 @@ COMMANDS = (
     Command("draw", "print the stage graph, or the supervisor's screens, as Mermaid text",
             "soakbell draw supervision > screens.mmd", _add_draw, _draw),
     Command(*cli_register.ROW),
-    Command("counts", "print the running totals of finished batches",
-            "soakbell counts --by facility --by method", _add_counts, _counts),
+    Command(*cli_counts.ROW),
     Command("migrate", "bring the store's tables up to date", "soakbell migrate",
             _nothing, _migrate),
     Command("handset", "a phone of the demonstration in this terminal", "soakbell handset",

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 import msgspec
-from sqlalchemy import Connection, Table, bindparam, delete, select, text, union, update
+from sqlalchemy import Connection, Table, bindparam, delete, func, select, text, union, update
 
 from bot.rowwise import insert_or
 from bot.tables import alerts, batches, checks, gaps, messages, mixes
@@ -115,11 +115,16 @@ def bring_up_to_date(connection: Connection) -> None:
         recount(connection)
 
 
-def recount(connection: Connection) -> None:
-    """Put what all rows add up to in the place of the totals. Other writers wait meanwhile."""
+def hold(connection: Connection) -> None:
+    """Let nobody write what is counted until the transaction ends; SQLite has one writer anyway."""
     if connection.dialect.name == "postgresql":
         names = ", ".join(SOURCES)
         connection.execute(text(f"LOCK TABLE {names} IN EXCLUSIVE MODE"))
+
+
+def recount(connection: Connection) -> None:
+    """Put what all rows add up to in the place of the totals. Other writers wait meanwhile."""
+    hold(connection)
     tables = [t for grains in TOTALS.values() for t in grains.values()]
     for table in (*tables, heard):
         connection.execute(delete(table))
@@ -141,6 +146,12 @@ def _derive(connection: Connection, district: str) -> None:
                    if any(row[name] != value for name, value in new.items())]
         if changed:
             connection.execute(statement, changed)
+
+
+def row_count(connection: Connection) -> int:
+    """How many rows the totals are the sum of."""
+    return sum(connection.scalar(select(func.count()).select_from(table)) or 0
+               for table in SOURCES.values())
 
 
 def drift(connection: Connection) -> Iterator[Drift]:

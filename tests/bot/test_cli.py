@@ -19,7 +19,7 @@ from bot.sessions import Sessions
 from bot.store import Store
 from flows.release import ORDER
 from flows.reprocess import REPROCESS
-from tests.bot.store_stand import DEMO, closed, demo_register, ready, record
+from tests.bot.store_stand import DEMO, demo_register
 from workers import command
 
 if TYPE_CHECKING:
@@ -235,21 +235,7 @@ def test_no_redis_ends_with_2_and_shows_no_secret(
     assert "sesame" not in said
 
 
-# ---- counts and migrate ------------------------------------------------------------------------
-
-
-def test_counts_of_a_fresh_store(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    zeros = {"batches": 0, "sets": 0, "aside": 0, "segments": 0, "late": 0}
-
-    assert main(["counts"]) == 0
-    assert capsys.readouterr().out == f"{','.join(zeros)}\n0,0,0,0,0\n"
-    assert (tmp_path / "data" / "soakbell.db").exists()
-
-    assert main(["counts", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"rows": [zeros]}
-
-    assert main(["counts", "--by", "facility"]) == 0
-    assert capsys.readouterr().out == "nothing counted yet\n"
+# ---- migrate, and no store -----------------------------------------------------------------------
 
 
 def test_migrate_makes_the_tables_and_may_be_run_again(
@@ -259,36 +245,6 @@ def test_migrate_makes_the_tables_and_may_be_run_again(
         assert main(["migrate"]) == 0
         assert "up to date" in capsys.readouterr().out
     assert (tmp_path / "data" / "soakbell.db").exists()
-
-
-def fill(path: Path) -> None:
-    store = Store(f"sqlite:///{path}", findings=lambda _: [])
-    store.migrate()
-    store.save_register(demo_register())
-    done = [closed(f"LOWF-{n}") for n in range(3)]
-    store.record([record(b, ready(b)) for b in done])
-    store.close()
-
-
-def test_counts_by_facility_and_by_day(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "data").mkdir()
-    fill(tmp_path / "data" / "soakbell.db")
-
-    assert main(["counts", "--by", "facility", "--by", "method", "--json"]) == 0
-    [row] = json.loads(capsys.readouterr().out)["rows"]
-    assert (row["facility"], row["method"], row["batches"]) == ("LOWF", "chlorine", 3)
-
-    for first, last, count in (("2025-03-04", "2025-03-05", 0), ("2025-03-03", "2025-03-03", 3)):
-        assert main(["counts", "--from", first, "--to", last, "--json"]) == 0
-        [row] = json.loads(capsys.readouterr().out)["rows"]
-        assert row["batches"] == count
-
-
-def test_counts_by_something_that_is_not_counted_ends_with_2(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    assert main(["counts", "--by", "weather"]) == 2
-    assert "weather" in capsys.readouterr().err
 
 
 def test_a_store_that_does_not_answer_ends_with_2(
