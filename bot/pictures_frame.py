@@ -110,13 +110,10 @@ class Field:
                          gid=f".{kind}"))  # fmt: skip
 
     def bar(self, left: float, foot: float, width: float, height: float, *, fill: str = WHITE,
-            edge: str = BLACK, hatch: str = "", kind: str = "") -> None:  # fmt: skip
+            edge: str = BLACK, kind: str = "") -> None:  # fmt: skip
         """A rectangle; *kind* is its class in the svg, *edge* may be "none"."""
-        patch = Rectangle((left, foot), width, height, facecolor=fill, edgecolor=edge,
-                          linewidth=0.8, hatch=hatch or None,
-                          gid=f".{kind}" if kind else None)  # fmt: skip
-        patch.set_hatch_linewidth(0.8)
-        self._put(patch)
+        self._put(Rectangle((left, foot), width, height, facecolor=fill, edgecolor=edge,
+                            linewidth=0.8, gid=f".{kind}" if kind else None))  # fmt: skip
 
     def _put(self, artist: Artist) -> None:
         """Not cut off at the area's edge, where a mark may lie; that also saves the bytes of it."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -14,17 +15,20 @@ from bot.pictures_frame import (
     PALE,
     WHITE,
     WIDTH,
+    Box,
     Field,
     Picture,
     Row,
     nothing,
     picture,
 )
+from bot.pictures_scale import Hatch, hatching
 from bot.pictures_words import count, named, percent, several
 
 MONTHS = 24  # drawn at most, the latest; the table has all of them
-FILLINGS = ((GREY, ""), (WHITE, "////"), (PALE, ""), (WHITE, "---"), (BLACK, ""), (WHITE, "xxx"),
-            (WHITE, ""))  # fmt: skip
+FILLINGS: tuple[tuple[str, Hatch], ...] = (
+    (GREY, ""), (WHITE, "/"), (PALE, ""), (WHITE, "-"), (BLACK, ""), (WHITE, "x"), (WHITE, ""),
+)  # fmt: skip
 OTHER = "other"  # what all methods beyond the fillings are called together
 LABEL, NUMBER = 62, 46  # px left and right of a month's bar
 STAGE = 30  # px that a stage takes
@@ -133,7 +137,7 @@ def _key(sheet: Field, foot: float, line: Sequence[str], shown: Sequence[str]) -
     at = 1.0
     for method in line:
         fill, hatch = FILLINGS[shown.index(method)]
-        sheet.bar(at, foot, 18, -10, fill=fill, hatch=hatch)
+        _block(sheet, (at, foot - 10, 18, 10), fill, hatch, "key")
         sheet.write(at + 22, foot, method, 24)
         at += _key_width(method)
 
@@ -146,8 +150,18 @@ def _month(sheet: Field, top: float, month: Month, shown: Sequence[str]) -> None
     for method, (fill, hatch) in zip(shown, FILLINGS, strict=False):
         width = (WIDTH - LABEL - NUMBER) * month.counts.get(method, 0) / max(size, 1)
         if width:
-            sheet.bar(left, top, width, 14, fill=fill, hatch=hatch, kind="share")
+            _block(sheet, (left, top, width, 14), fill, hatch, "share")
             left += width
+
+
+def _block(sheet: Field, box: Box, fill: str, hatch: Hatch, kind: str) -> None:
+    """Strokes and not a pattern of the svg's, which the printed report could not show."""
+    sheet.bar(*box, fill=fill, kind=kind)
+    strokes = hatching(box, hatch)
+    if strokes:
+        gap = (math.nan, math.nan)
+        points = [point for stroke in strokes for point in (*stroke, gap)]
+        sheet.line([x for x, _ in points], [y for _, y in points], width=0.8)
 
 
 def stages(name: str, title: str, stages_: Sequence[Stage]) -> Picture:

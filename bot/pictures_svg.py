@@ -20,7 +20,7 @@ _ATTRIBUTES = frozenset({"style", "id", "transform", "font-family", "clip-path"}
 _NUMBER = re.compile(r"-?\d+\.\d+")
 _STROKES = re.compile(r"([MLCQz])([^A-Za-z]*)")
 _ALONE = frozenset({"x", "y", "d", "id", "xlink:href"})  # what is each one's own
-_HALO = {"stroke": "#fff", "stroke-width": "3", "paint-order": "stroke"}
+_BEHIND = {"fill": "#fff", "stroke": "#fff", "stroke-width": "3"}
 
 
 def slim(raw: str, words: Sequence[str], name: str, title: str, desc: str) -> bytes:
@@ -67,12 +67,19 @@ def _slimmed(old: ET.Element, words: Sequence[str]) -> list[ET.Element]:
 
 def _classed(inner: list[ET.Element], name: str) -> list[ET.Element]:
     """A name of ours begins with a dot; all others are matplotlib's counting."""
+    if name == f".{HALO}":
+        return [lettering for child in inner for lettering in _haloed(child)]
     for child in inner:
-        if name == f".{HALO}":
-            child.attrib.update(_HALO)
-        elif name.startswith(".") and child.tag != "defs":
+        if name.startswith(".") and child.tag != "defs":
             child.set("class", name[1:])
     return inner
+
+
+def _haloed(text: ET.Element) -> tuple[ET.Element, ET.Element]:
+    """White behind the letters, as a text of its own: paint-order is not known everywhere."""
+    behind = ET.Element(text.tag, text.attrib | _BEHIND)
+    behind.text = text.text
+    return behind, text
 
 
 def _gathered(elements: list[ET.Element]) -> list[ET.Element]:

@@ -59,7 +59,7 @@ def turnaround(name: str, title: str, what: str, bins: Mapping[int, int]) -> Pic
         _paint(sheet, bars, median, ninetieth)
 
     rows = _rows(bars, total)
-    return picture(name, title, sentence, (_COLUMNS, rows), PLOT + 5 * LINE, paint)
+    return picture(name, title, sentence, (_COLUMNS, rows), PLOT + 5 * LINE + 6, paint)
 
 
 def _bars(bins: Mapping[int, int], ninetieth: int) -> list[_Bar]:
@@ -85,13 +85,13 @@ def _paint(sheet: Field, bars: Sequence[_Bar], median: int, ninetieth: int) -> N
     width = bars[1].start
     across = (0.0, width * (BARS + 1.4))
     ends = (0.0, round_ends(0, max(bar.number for bar in bars))[1])
-    plot = sheet.field((LEFT, 3 * LINE, WIDTH - LEFT - 8, PLOT), across, ends)
+    plot = sheet.field((LEFT, 3 * LINE + 6, WIDTH - LEFT - 8, PLOT), across, ends)
     plot.scale([t for t in ticks(*ends) if float(t).is_integer()], lambda tick: f"{tick:.0f}")
     for bar in bars:
         left = bar.start if bar.end else bar.start + width * 0.4
         if bar.number:
-            plot.bar(left, 0, width, bar.number, fill=PALE if bar.end else WHITE, kind="bar",
-                     hatch="" if bar.end else "////")  # fmt: skip
+            fill = PALE if bar.end else WHITE
+            plot.bar(left, 0, width, bar.number, fill=fill, kind="bar")
     for k in range(0, BARS, 4):
         plot.write(k * width, 0, duration(k * width), 10, at="center" if k else "left",
                    move=(0, -LINE))  # fmt: skip
@@ -103,5 +103,5 @@ def _paint(sheet: Field, bars: Sequence[_Bar], median: int, ninetieth: int) -> N
         plot.line([at, at], [0, ends[1]], style=style, width=1.6)
         said = f"{word} {duration(edge)}"
         x = LEFT + (WIDTH - LEFT - 8) * at / across[1]
-        plot.write(at, ends[1], said, 40, move=(0, 3 + LINE * (1 - line)), over=True,
+        plot.write(at, ends[1], said, 40, move=(0, 7 + LINE * (1 - line)), over=True,
                    at=beside(x, said))  # fmt: skip

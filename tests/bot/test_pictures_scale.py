@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bot.pictures_frame import beside
-from bot.pictures_scale import CLOCK, TICKS, apart, round_ends, ticks
+from bot.pictures_scale import CLOCK, TICKS, Hatch, apart, hatching, round_ends, ticks
 from bot.pictures_words import clean, duration, named, opening, percent, several
 
 NUMBERS = st.floats(0, 1e6).map(lambda value: round(value, 6))
@@ -46,6 +46,22 @@ def test_labels_keep_their_distance_and_order_within_the_ends(wanted: list[float
 
 def test_labels_with_room_stay_where_they_are() -> None:
     assert apart([0.9, 0.1, 0.5], (0, 1), 0.1) == [0.9, 0.1, 0.5]
+
+
+@settings(max_examples=60, derandomize=True, database=None)
+@given(st.floats(0, 300), st.floats(0, 300), st.floats(0, 300), st.floats(1, 60))
+def test_the_strokes_of_a_hatch_fill_their_box_and_nothing_else(
+    left: float, top: float, width: float, height: float
+) -> None:
+    """A box of 20 px or more is never left empty: it would pass for a white one."""
+    hatches: tuple[Hatch, ...] = ("/", "-", "x")
+    for hatch in hatches:
+        strokes = hatching((left, top, width, height), hatch)
+        for x, y in (point for stroke in strokes for point in stroke):
+            assert left - 1e-6 <= x <= left + width + 1e-6
+            assert top - 1e-6 <= y <= top + height + 1e-6
+        assert strokes or min(width, height) < 20
+    assert hatching((left, top, width, height), "") == []
 
 
 @pytest.mark.parametrize(("x", "side"), [(10, "left"), (300, "right"), (160, "center")])
