@@ -24,6 +24,7 @@ REASONS: Mapping[str, str] = {
     "unproven": "READY was asked for and the log did not prove it",
 }
 
+EXPOSURES = ("exposure_started", "vinegar_started")
 Miss = tuple[str, str]
 MOST_LETTERS = 40
 
@@ -31,8 +32,11 @@ MOST_LETTERS = 40
 def misses(batch: Batch) -> tuple[Miss, ...]:
     """The steps missed as (stage, reason), each once, in order of names.
 
-    What was taken back does not count, but for exposures broken off.
+    What was taken back does not count, but for exposures broken off; nor does a batch that was
+    begun by mistake.
     """
+    if batch.outcome == "cancelled":
+        return ()
     return tuple(sorted(set(_found(effective(batch.log)))))
 
 
@@ -56,7 +60,8 @@ def _reason(entry: Entry, before: Entry | None) -> str:
     if entry.kind in ("answered", "aside"):
         return str(entry.facts.get("reason", ""))
     if entry.kind == "interrupted":
-        return "shortened"
+        # Loads that are called back are interrupted too, whole exposures among them.
+        return "shortened" if entry.mark in EXPOSURES else "again"
     if entry.kind == "refused" and entry.mark == "early":
         return "early"
     if entry.kind == "checked" and entry.mark == "refused":
@@ -68,5 +73,7 @@ def _reason(entry: Entry, before: Entry | None) -> str:
 
 def _stage(entry: Entry, before: Entry | None) -> str:
     """The stage on the path: a side question belongs to the step that it was asked at."""
-    known = before if entry.kind in ("aside", "again", "interrupted") and before else entry
+    follows = entry.kind in ("aside", "again") or (
+        entry.kind == "interrupted" and entry.mark not in EXPOSURES)
+    known = before if follows and before else entry
     return str(known.facts.get("detour", "")) or known.stage

@@ -18,12 +18,14 @@ import msgspec
 
 from bot.alert import Alert
 from bot.misses import misses
-from flows.batch import Batch, effective
+from bot.site import DISTRICT
+from bot.steps import steps
+from flows.batch import Batch
 from flows.indicators import ON_TIME_MINUTES
 from flows.release import marks
 from flows.statistics import minute_bin
 
-VERSION = "1"
+VERSION = "2"
 
 Row = Mapping[str, Any]
 
@@ -101,25 +103,17 @@ def of_batch(row: Row) -> Tally:
 
 
 def _closed(row: Row, batch: Batch) -> dict[str, int]:
-    log = effective(batch.log)
-    told = Counter(str(e.facts.get("reason", "")) for e in log if e.kind == "answered")
-    gone = Counter(str(e.facts.get("reason", "")) for e in log if e.kind == "aside")
-    made = Counter(e.mark for e in log if e.kind == "answered")
+    gone = Counter(s.aside for s in batch.sets)
     released, aside = batch.outcome == "released", row["aside_count"]
+    cancelled = batch.outcome == "cancelled"
     timed = spans(batch).get("use_to_ready")
     return {
         "batches": 1, "released": int(released), "set_aside": int(batch.outcome == "set aside"),
-        "cancelled": int(batch.outcome == "cancelled"), "sets": len(batch.sets), "aside": aside,
+        "cancelled": int(cancelled), "sets": len(batch.sets), "aside": aside,
         "sets_ready": len(batch.sets) - aside if released else 0,
-        "segments": batch.segments, "late": int(batch.late),
+        "segments": batch.segments, "late": int(batch.late and not cancelled),
         "timed": int(timed is not None), "timed_minutes": int(timed or 0),
-        "exposures": made["exposure_started"],
-        "cut_short": sum(e.kind == "interrupted" and e.mark == "exposure_started" for e in log),
-        "early": sum(e.kind == "refused" and e.mark == "early" for e in log),
-        "tests": made["tested"] + told["test"], "tests_failed": told["test"],
-        "pieces_missing": gone["missing"], "pieces_damaged": gone["damaged"],
-        "cycles_good": made["indicator"] if batch.method == "autoclave" else 0,
-        "cycles_refused": told["cycle"] + told["indicator"] + told["indicator_none"],
+        "pieces_missing": gone["missing"], "pieces_damaged": gone["damaged"], **steps(batch),
     }  # fmt: skip
 
 
@@ -149,7 +143,9 @@ def _minutes(since: datetime, until: datetime) -> float:
 
 # ---- alerts, checks, messages --------------------------------------------------------------
 
-ANSWERS = frozenset({"seen", "taken", "solved", "asked", "passed"})
+# What stops an alert from going on to the next person; who passes it on does not answer it.
+ANSWERS = frozenset({"seen", "taken", "solved", "asked"})
+NO_SETS = "-"  # what a failed spore test shows where nothing was called back
 
 
 def of_alert(row: Row) -> Tally:
@@ -160,7 +156,7 @@ def of_alert(row: Row) -> Tally:
     book.measures(alert.at, "", {
         "alerts": 1, "alerts_answered": int(answered is not None),
         "alerts_over": int(alert.state == "over" and answered is None),
-        "recalls": int(alert.rule == "recall"),
+        "recalls": int(alert.rule == "recall" and alert.facts.get("sets") != NO_SETS),
     })  # fmt: skip
     book.add("reasons", alert.at, what="alert", reason=alert.rule)
     if answered:
@@ -170,23 +166,26 @@ def of_alert(row: Row) -> Tally:
 
 
 def of_check(row: Row) -> Tally:
-    """What a row of `checks` adds."""
+    """What a row of `checks` adds. Of one that nobody finished only that it was due: the next one
+    asks for the same time once more."""
     book = _Book(row, row["facility"])
     due = row["slot"] is not None
-    said = row["uses_said"] if row["done"] else None
+    said, births, helped = (
+        row[name] if row["done"] else None for name in ("uses_said", "births", "helped"))
     book.measures(row["moment"], "", {
         "checks_due": int(due), "checks_done": int(due and row["done"]),
         "checks_on_time": int(due and row["done"] and row["late_minutes"] <= ON_TIME_MINUTES),
         "uses_asked": int(said is not None), "uses_said": said or 0,
         "uses_counted": row["uses_counted"] if said is not None else 0,
-        "births": row["births"] or 0, "helped": row["helped"] or 0,
+        "births": births or 0, "helped": helped or 0,
     })  # fmt: skip
     return book.tally
 
 
 def of_message(row: Row) -> Tally:
-    """What a row of `messages` adds."""
-    book = _Book(row, row["site"])
+    """What a row of `messages` adds. A text from the page of a district is of no one facility."""
+    own = row["site"] == f"{DISTRICT}{row['district']}"
+    book = _Book(row, "" if own else row["site"])
     state = row["state"]
     book.measures(row["at"], "", {
         "messages": 1, "message_segments": row["segments"],

@@ -33,35 +33,36 @@ CLOSED = {
     "sets_ready": "sets that became READY",
     "aside": "sets that were SET ASIDE",
     "segments": "segments of the texts about the batches that ended",
-    "late": "batches that were done on paper and told afterwards",
-    "missed": "batches that ended in which at least one step was missed",
+    "late": "batches that were done on paper and told afterwards, but for those begun by mistake",
+    "missed": "batches that ended in which a step was missed, but for those begun by mistake",
     "timed": "batches that ended READY, those told from paper left out",
     "timed_minutes": "minutes that these took from the report of a use to READY",
-    "exposures": "exposures begun",
-    "cut_short": "exposures broken off before their time",
-    "early": "times that somebody said out before the time was over",
+    "exposures": "exposures begun that disinfect or sterilise: not those to vinegar",
+    "cut_short": "of these, those broken off",
+    "early": "times that somebody said out of one before its time was over",
     "tests": "function tests made",
     "tests_failed": "function tests failed",
-    "pieces_missing": "sets in which a piece was missing",
-    "pieces_damaged": "sets in which a piece was damaged",
-    "cycles_good": "autoclave cycles accepted",
-    "cycles_refused": "autoclave cycles refused: too weak, too short, or the indicator unchanged",
+    "pieces_missing": "sets SET ASIDE for a missing piece with no spare for it",
+    "pieces_damaged": "sets SET ASIDE for a damaged piece with no spare for it",
+    "cycles_good": "autoclave cycles accepted, the load dry",
+    "cycles_refused": "autoclave cycles refused: too weak or short, no indicator that changed, or "
+                      "the load wet",
 }
 CHECKED = {
     "checks_due": "shift checks due",
     "checks_done": "shift checks done of those due",
     "checks_on_time": "shift checks done within the time allowed",
-    "uses_asked": "shift checks at which somebody said how many uses there were",
+    "uses_asked": "shift checks done at which somebody said how many uses there were",
     "uses_said": "uses that were reported at those checks",
     "uses_counted": "sets that came back used in the same times",
-    "births": "births reported at shift checks",
+    "births": "births reported at shift checks done",
     "helped": "of these, newborns helped with a bag",
 }
 RAISED = {
     "alerts": "alerts raised",
-    "alerts_answered": "alerts that somebody answered",
+    "alerts_answered": "alerts that somebody answered: seen, taken, solved or asked about",
     "alerts_over": "alerts that ended by themselves before anybody answered",
-    "recalls": "times that READY sets were called back",
+    "recalls": "times that sets were called back from a load in doubt",
 }
 SENT = {
     "messages": "texts written",
@@ -161,14 +162,15 @@ INDICATORS: tuple[Indicator, ...] = (
     Indicator(
         id="cut_short", name="Exposures cut short", numerator=("cut_short",),
         denominator=("exposures",), better="less",
-        sentence="Exposures that were broken off before their time, of all that were begun.",
-        left_out=NO_PRACTICE, why="A short exposure does not disinfect; it was begun again.",
+        sentence="Exposures that were broken off, of all that were begun.",
+        left_out=f"vinegar; {NO_PRACTICE}",
+        why="A short exposure does not disinfect; it was begun again.",
     ),
     Indicator(
         id="early", name="Out said too early", numerator=("early",), denominator=("exposures",),
         unit="per", better="less",
         sentence="How often out was said before the time was over, for each exposure begun.",
-        left_out=NO_PRACTICE, why="Shows haste, or a clock that nobody believes.",
+        left_out=f"vinegar; {NO_PRACTICE}", why="Shows haste, or a clock that nobody believes.",
     ),
     Indicator(
         id="tests_failed", name="Function tests failed", numerator=("tests_failed",),
@@ -179,8 +181,10 @@ INDICATORS: tuple[Indicator, ...] = (
     Indicator(
         id="pieces_missing", name="Pieces missing", numerator=("pieces_missing",),
         denominator=("sets",), better="less",
-        sentence="Sets in which a piece was missing, of all sets in batches that ended.",
-        left_out=NO_PRACTICE, why="A set without one piece cannot help a newborn.",
+        sentence="Sets that were SET ASIDE because a piece was missing, of all sets in batches "
+                 "that ended.",
+        left_out=f"pieces for which there was a spare; {NO_PRACTICE}",
+        why="A set without one piece cannot help a newborn.",
     ),
     Indicator(
         id="reprocessed", name="Uses that came back", numerator=("uses_counted",),
@@ -235,8 +239,9 @@ INDICATORS: tuple[Indicator, ...] = (
     ),
     Indicator(
         id="recalls", name="Recalls", numerator=("recalls",), unit="count", better="less",
-        sentence="Times that READY sets were called back from a load in doubt.",
-        left_out="nothing", why="Each may have reached a newborn.",
+        sentence="Times that sets were called back from a load in doubt.",
+        left_out="spore tests after which no set had to come back",
+        why="Each may have reached a newborn.",
     ),
     Indicator(
         id="outlived", name="Solutions outlived", numerator=("outlived",), denominator=("mixed",),
