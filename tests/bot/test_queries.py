@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import insert, select, update
 
@@ -117,6 +117,7 @@ def test_ready_is_not_taken_where_findings_stand_against_the_batch(open_store: O
         assert connection.execute(select(set_states.c.id)).scalars().all() == ["SUC-1"]
 
 
+@settings(deadline=None)
 @given(st.sampled_from(["READY", "USED", "IN PROCESS", "SET ASIDE", "EXPIRED"]),
        st.none() | st.integers(-3, 3))
 def test_database_and_set_state_agree_on_the_condition(condition_: str, hours: int | None) -> None:
