@@ -7,7 +7,7 @@ for a value that it cannot hold (trying again changes nothing).
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 import msgspec
@@ -15,18 +15,14 @@ from sqlalchemy import Connection, delete, insert, select, text
 
 from bot import (
     alert_queries,
-    alert_records,
     belief,
     check_queries,
-    check_records,
     count_queries,
+    documents,
     figures,
     gap_queries,
-    gap_records,
     message_queries,
-    message_records,
     mix_queries,
-    mix_records,
     queries,
     recording,
     totals,
@@ -36,11 +32,10 @@ from bot.check_queries import CheckFilter
 from bot.count_queries import CountFilter
 from bot.cursors import Page, Row
 from bot.database import Database
-from bot.effects import Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
+from bot.effects import Conditions, Mixed, Push, Pushed
 from bot.errors import RegisterError, StoreRefused
 from bot.figures import Counts
 from bot.gap_queries import GapFilter
-from bot.message import Message
 from bot.message_queries import MessageFilter
 from bot.mix_queries import MixFilter
 from bot.model import SetState
@@ -49,14 +44,9 @@ from bot.recording import Record
 from bot.register import Register
 from bot.register_rows import next_revision, read_register, register_rows
 from bot.tables import (
-    alerts,
     batches,
-    checks,
     districts,
     facilities,
-    gaps,
-    messages,
-    mixes,
     models,
     people,
     sets,
@@ -146,12 +136,12 @@ class Store:
         *docs* is impossible; StoreRefused, with all the rest written, for a lone READY whose
         batch has not come here as released yet.
         """
-        _check(docs)
+        documents.check(docs)
         pushes = [doc for doc in docs if isinstance(doc, Push)]
         kept = [self._believed(doc) for doc in pushes if self._counts(doc.batch)]
         taken = sum(self._record_chunk(kept[i : i + AT_ONCE])
                     for i in range(0, len(kept), AT_ONCE))
-        for kind, write in _WRITERS.items():
+        for kind, write in documents.WRITERS.items():
             found = [d for d in docs if isinstance(d, kind) and self._to_keep(d)]
             taken += sum(self._record_some(write, found[i : i + AT_ONCE])
                          for i in range(0, len(found), AT_ONCE))
@@ -200,32 +190,9 @@ class Store:
 
         Raises ValueError if one of *docs* is impossible.
         """
-        _check(docs)
-        pushes = [doc for doc in docs if isinstance(doc, Push)]
-        alone = [doc for doc in docs if isinstance(doc, Conditions)]
-        raised = [doc for doc in docs if isinstance(doc, Raised)]
-        named = {doc.batch.facility for doc in pushes} | {doc.site_id for doc in alone}
-        named |= {doc.alert.facility for doc in raised}
-        sent = [doc for doc in docs if isinstance(doc, Message)]
-        named |= {doc.site for doc in sent}
-        seen = [doc for doc in docs if isinstance(doc, Checked | Gap | Mixed)]
-        named |= {doc.facility for doc in seen}
-        told = {doc.alert.id for doc in raised}
-        ids = {doc.batch.id for doc in pushes}
-        used = {s.id for doc in pushes for s in doc.sets}
-        used |= {s.id for doc in alone for s in doc.states}
-        of_sets = (select(facilities.c.district).join(sets, sets.c.facility == facilities.c.id)
-                   .where(sets.c.id.in_(used)))
-        asked = (select(facilities.c.district).where(facilities.c.id.in_(named)), of_sets,
-                 select(batches.c.district).where(batches.c.id.in_(ids)),
-                 select(alerts.c.district).where(alerts.c.id.in_(told)),
-                 select(messages.c.district).where(messages.c.id.in_({m.id for m in sent})),
-                 *(select(table.c.district).where(table.c.id.in_({doc.id for doc in seen}))
-                   for table in (checks, gaps, mixes)))
+        documents.check(docs)
         with self.database.read() as connection:
-            found = {d for query in asked for d in connection.scalars(query.distinct())}
-        claimed = {doc.batch.district for doc in pushes} | {doc.district for doc in raised}
-        return found | claimed | {doc.district for doc in sent} | {doc.district for doc in seen}
+            return documents.owners(connection, docs)
 
     # ---- questions -------------------------------------------------------------------------
 
@@ -315,29 +282,6 @@ class Store:
         """Where the running totals are not what the rows add up to; empty when all is well."""
         with self.database.read() as connection:
             return list(totals.drift(connection))
-
-
-_CHECKS: Mapping[type[Pushed], Callable[..., None]] = {
-    Push: recording.check,
-    Conditions: recording.check_conditions,
-    Raised: alert_records.check_raised,
-    Message: message_records.check_message,
-    Checked: check_records.check_checked,
-    Gap: gap_records.check_gap,
-    Mixed: mix_records.check_mixed,
-}
-_WRITERS: Mapping[type[Pushed], Callable[..., int]] = {
-    Raised: alert_records.record_alerts,
-    Message: message_records.record_messages,
-    Checked: check_records.record_checks,
-    Gap: gap_records.record_gaps,
-    Mixed: mix_records.record_mixes,
-}
-
-
-def _check(docs: Sequence[Pushed]) -> None:
-    for doc in docs:
-        _CHECKS[type(doc)](doc)
 
 
 def _closed(connection: Connection, ids: set[str]) -> dict[str, Batch]:

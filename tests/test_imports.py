@@ -91,7 +91,7 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "message_records", "register_rows", "registry", "register_changes",
          "check_records", "check_queries", "gap_records", "gap_queries",
          "mix_records", "mix_queries", "cursors", "tokens", "keeping", "rowwise", "totals",
-         "total_tables", "count_queries", "figures", "expected"}
+         "total_tables", "count_queries", "figures", "expected", "documents"}
 
 
 @pytest.mark.parametrize(
