@@ -91,7 +91,8 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "message_records", "register_rows", "registry", "register_changes",
          "check_records", "check_queries", "gap_records", "gap_queries",
          "mix_records", "mix_queries", "cursors", "tokens", "keeping", "rowwise", "totals",
-         "total_tables", "count_queries", "figures", "expected", "documents"}
+         "total_tables", "count_queries", "figures", "expected", "exporting", "documents",
+         "whole_months", "set_line"}
 
 
 @pytest.mark.parametrize(
@@ -106,14 +107,17 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
         ("babel", {"bot.catalogues", "bot.wording"}),
         (
             "flask",
-            {"bot.web", "bot.webhooks", "bot.api", "bot.api_asked", "bot.api_errors",
+            {"bot.web", "bot.webhooks", "bot.api", "bot.api_asked", "bot.api_counts",
+             "bot.api_errors",
              "bot.api_facts", "bot.formats", "bot.handset",
              "bot.demo_gateway", "bot.desk", "bot.desk_sums", "bot.login",
              "bot.desk_scope", "bot.desk_pages", "bot.desk_messages", "bot.desk_register",
-             "bot.desk_files", "bot.desk_trail"},
+             "bot.desk_files", "bot.desk_trail", "bot.desk_counts"},
         ),
         ("argon2", {"bot.passwords"}),
         ("xlsxwriter", {"bot.workbook"}),
+        ("rich", {"bot.cli_counts_shown", "bot.cli_export"}),
+        ("duckdb", {"bot.parquet"}),
         # Not thread-safe: behind the one lock.
         ("matplotlib", {"bot.pictures_frame"}),
     ],
