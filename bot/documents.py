@@ -16,7 +16,6 @@ from bot import (
 )
 from bot.effects import Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
 from bot.message import Message
-from bot.model import SetState
 from bot.tables import alerts, batches, checks, facilities, gaps, messages, mixes, sets
 
 CHECKS: Mapping[type[Pushed], Callable[..., None]] = {
@@ -54,7 +53,8 @@ def owners(connection: Connection, docs: Sequence[Pushed]) -> set[str]:
     named = {doc.batch.facility for doc in pushes} | {doc.site_id for doc in alone}
     named |= {doc.alert.facility for doc in raised} | {doc.site for doc in sent}
     named |= {doc.facility for doc in seen}
-    used = {s.id for doc in (*pushes, *alone) for s in _states(doc)}
+    used = {s.id for doc in pushes for s in doc.sets}
+    used |= {s.id for doc in alone for s in doc.states}
     replaced = {
         batches: {doc.batch.id for doc in pushes},
         alerts: {doc.alert.id for doc in raised},
@@ -70,7 +70,3 @@ def owners(connection: Connection, docs: Sequence[Pushed]) -> set[str]:
     found = {d for query in asked for d in connection.scalars(query.distinct())}
     claimed = {doc.batch.district for doc in pushes} | {doc.district for doc in raised}
     return found | claimed | {doc.district for doc in (*sent, *seen)}
-
-
-def _states(doc: Push | Conditions) -> Sequence[SetState]:
-    return doc.sets if isinstance(doc, Push) else doc.states
