@@ -89,7 +89,7 @@ def summed(
 Span = tuple[date | None, date | None]
 
 
-def _parts(kind: str, wanted: CountFilter, by: Sequence[str]) -> Iterable[tuple[Table, Span]]:
+def _parts(kind: str, wanted: CountFilter, by: Sequence[str]) -> list[tuple[Table, Span]]:
     """The tables that hold the days asked, the coarsest that can, each with its days."""
     grains = TOTALS[kind]
     fine = "facility" in by or bool(wanted.facility)
@@ -110,6 +110,11 @@ def _parts(kind: str, wanted: CountFilter, by: Sequence[str]) -> Iterable[tuple[
         if until and after and after <= until:
             parts.append((grains["day"], (after, until)))
     return parts
+
+
+def spans_whole_month(wanted: CountFilter) -> bool:
+    """Whether a whole month lies in the days asked: times are kept by the month."""
+    return bool(_parts("spans", wanted, ()))
 
 
 def _next_month(day: date) -> date:
@@ -177,9 +182,13 @@ def registered(connection: Connection, wanted: CountFilter) -> dict[str, Row]:
     return {row["id"]: row for row in fetch(connection, query.order_by(facilities.c.id))}
 
 
+REPORTS = ("started", "batches", "checks_done", "uses_asked", "mixed")
+
+
 def reported(row: Mapping[str, Any]) -> bool:
-    """Whether anybody at a facility said anything: a batch begun, or a shift check done."""
-    return bool(row["started"] or row["checks_done"] or row["uses_asked"])
+    """Whether anybody at a facility said anything: a batch begun or ended, a shift check done, a
+    solution made."""
+    return any(row[name] for name in REPORTS)
 
 
 def silent(connection: Connection, wanted: CountFilter) -> list[str]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -15,10 +15,9 @@ from sqlalchemy import Connection, func, select
 
 from bot.count_queries import CountFilter, registered, reported, summed
 from bot.cursors import fetch
-from bot.tables import gaps, models, sets
+from bot.tables import facilities, gaps, models, sets
 from bot.total_tables import heard
 
-DAY_MINUTES = 24 * 60
 OF_REPORTS = frozenset({"district", "facility", "month"})
 
 Group = tuple[str, ...]
@@ -31,22 +30,46 @@ def key_of(row: Mapping[str, Any], by: Sequence[str]) -> Group:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A registered facility: since which day it is heard of, and how many kinds of sets it has."""
+    """A registered facility: since which day it is heard of, since which its district is (that of
+    the whole register, for a district of which nothing came), and how many kinds of sets it has."""
 
     id: str
     district: str
     zone: str
     first: date | None
+    due: date | None
     kinds: int
 
 
 def places_of(connection: Connection, wanted: CountFilter) -> list[Place]:
-    first = {r["facility"]: date.fromisoformat(r["day"]) for r in fetch(connection, select(heard))}
+    known = registered(connection, CountFilter())
+    first = _first(connection, known)
+    districts: dict[str, date] = {}
+    for facility, row in known.items():
+        if day := first.get(facility):
+            districts[row["district"]] = min(day, districts.get(row["district"], day))
+    began = min(districts.values(), default=None)
     kinds = {row["facility"]: row["kinds"] for row in fetch(
         connection, select(sets.c.facility, func.count(models.c.kind.distinct()).label("kinds"))
         .join(models, sets.c.model == models.c.id).group_by(sets.c.facility))}
-    return [Place(i, row["district"], row["zone"], first.get(i), kinds.get(i, 0))
-            for i, row in registered(connection, wanted).items()]
+    return [
+        Place(i, row["district"], row["zone"], first.get(i), districts.get(row["district"], began),
+              kinds.get(i, 0))
+        for i, row in known.items()
+        if row["district"] in (wanted.district or (row["district"],))
+        and i in (wanted.facility or (i,))
+    ]  # fmt: skip
+
+
+def _first(connection: Connection, known: Mapping[str, Mapping[str, Any]]) -> dict[str, date]:
+    """The first day of each facility, that of a gap which still lasts included."""
+    found = {r["facility"]: date.fromisoformat(r["day"]) for r in fetch(connection, select(heard))}
+    for row in fetch(connection, select(gaps.c.facility, gaps.c.since)
+                     .where(gaps.c.until.is_(None))):
+        if row["facility"] in known:
+            day = row["since"].astimezone(ZoneInfo(known[row["facility"]]["zone"])).date()
+            found[row["facility"]] = min(day, found.get(row["facility"], day))
+    return found
 
 
 def last_day(places: Sequence[Place], now: datetime) -> date:
@@ -63,20 +86,33 @@ def within(place: Place, keys: Mapping[str, str]) -> bool:
             and keys.get("facility", place.id) == place.id)
 
 
+def unregistered(connection: Connection, wanted: CountFilter) -> tuple[str, ...]:
+    """Facilities that were heard of and are in the register no more: of those asked for, if any."""
+    query = select(heard.c.facility).where(heard.c.facility.not_in(select(facilities.c.id)))
+    if wanted.facility:
+        query = query.where(heard.c.facility.in_(wanted.facility))
+    return tuple(connection.scalars(query.order_by(heard.c.facility)))
+
+
 # ---- time without a READY set, and time heard of ---------------------------------------------
 
 
 def observed(place: Place, since: date, until: date, now: datetime) -> int:
     """Minutes of *place* and its kinds from *since* to *until*, as far as it was heard of and they
-    are past. A day is 24 hours, also where the clocks are changed."""
+    are past. A day is as long as the clocks there make it."""
     if place.first is None:
         return 0
-    here = now.astimezone(ZoneInfo(place.zone))
-    begin, last = max(since, place.first), min(until, here.date())
-    minutes = ((last - begin).days + 1) * DAY_MINUTES
-    if last == here.date():
-        minutes -= DAY_MINUTES - (here.hour * 60 + here.minute)
-    return max(minutes, 0) * place.kinds
+    zone = ZoneInfo(place.zone)
+    begin, last = max(since, place.first), min(until, _today(place.zone, now))
+    if begin > last:
+        return 0
+    stop = min(now, _midnight(last + timedelta(days=1), zone))
+    return (_minutes(stop) - _minutes(_midnight(begin, zone))) * place.kinds
+
+
+def _midnight(day: date, zone: ZoneInfo) -> datetime:
+    # In UTC: two times of one zone are compared by what its clocks show, not by what passed.
+    return datetime.combine(day, datetime.min.time(), zone).astimezone(UTC)
 
 
 def lasting(
@@ -89,7 +125,8 @@ def lasting(
     for row in fetch(connection, select(gaps).where(gaps.c.until.is_(None))):
         place = zones.get(row["facility"])
         if place:
-            for keys, minutes in _pieces(row["since"], now, wanted, place, by):
+            here = replace(place, district=row["district"])  # whose it is when it has ended
+            for keys, minutes in _pieces(row["since"], now, wanted, here, by):
                 found[keys] += minutes
     return found
 
@@ -103,8 +140,8 @@ def _pieces(
     last = min(wanted.until or date.max, now.astimezone(zone).date())
     steps = _days(first, last) if {"month", "week", "day"} & set(by) else [(first, last)]
     for begin, end in steps:
-        start = max(since, datetime.combine(begin, datetime.min.time(), zone))
-        stop = min(now, datetime.combine(end + timedelta(days=1), datetime.min.time(), zone))
+        start = max(since, _midnight(begin, zone))
+        stop = min(now, _midnight(end + timedelta(days=1), zone))
         if start < stop:
             year, week, _ = begin.isocalendar()
             keys = {"district": place.district, "facility": place.id, "method": "",
@@ -129,19 +166,18 @@ def _days(first: date, last: date) -> Iterable[tuple[date, date]]:
 
 def reports(
     connection: Connection, wanted: CountFilter, places: Sequence[Place], by: Sequence[str],
-    known: tuple[date, date],
 ) -> dict[Group, tuple[int, int]]:
     """Months of facilities in which anything was heard, and all of them, by group: those asked
-    that lie within the *known* days, the first of which anything is known to the last that came."""
+    (both days given), from the first in which anything of their district was heard."""
     if not set(by) <= OF_REPORTS or wanted.method:
         return {}
     here = {p.id for p in places}
     rows = summed(connection, "measures", replace(wanted, by=()), ("facility", "month"))
     came = {(r["facility"], r["month"]) for r in rows if reported(r) and r["facility"] in here}
-    begin, end = max(wanted.since or known[0], known[0]), min(wanted.until or known[1], known[1])
+    begin, end = wanted.since or date.min, wanted.until or date.max
     found: dict[Group, tuple[int, int]] = {}
     for place in places:
-        for month in months(begin, end):
+        for month in months(max(begin, place.due or end), end):
             keys = {"district": place.district, "facility": place.id, "month": month}
             got, due = found.get(key_of(keys, by), (0, 0))
             found[key_of(keys, by)] = (got + ((place.id, month) in came), due + 1)

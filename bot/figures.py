@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 
 from sqlalchemy import Connection
 
-from bot.count_queries import CountFilter, silent, summed
+from bot.count_queries import CountFilter, silent, spans_whole_month, summed
 from bot.expected import (
     Group,
     Place,
@@ -24,6 +24,7 @@ from bot.expected import (
     observed,
     places_of,
     reports,
+    unregistered,
     within,
 )
 from bot.figure import Figure
@@ -64,9 +65,10 @@ class _Asked:
     by: Group
     places: tuple[Place, ...]
     now: datetime
-    spans: Mapping[tuple[Group, str], Mapping[int, int]]
+    spans: Mapping[tuple[Group, str], Mapping[int, int]] | None
     lasting: Mapping[Group, int]
     due: Mapping[Group, tuple[int, int]]
+    left: Mapping[Group, int]
 
     @property
     def of_places(self) -> bool:
@@ -76,12 +78,18 @@ class _Asked:
 
 def counts(connection: Connection, wanted: CountFilter, now: datetime) -> Counts:
     """Everything in `flows.indicators` for the groups of *wanted* at *now* (aware). ValueError for
-    a dimension that indicators are not told apart by."""
+    a dimension that indicators are not told apart by.
+
+    What a district's own page wrote is in no group of a facility: it is none.
+    """
     if unknown := sorted(set(wanted.by) - set(BY)):
         raise ValueError(f"by is any of {', '.join(BY)}, not {unknown[0][:40]}")
+    if wanted.stage or wanted.reason:
+        raise ValueError("indicators are not told by stage or reason; steps missed are")
     asked = _asked(connection, wanted, now)
     rows = {key_of(row, asked.by): row
-            for row in summed(connection, "measures", wanted, asked.by)}
+            for row in summed(connection, "measures", wanted, asked.by)
+            if row.get("facility") != ""}
     found = {*rows, *(asked.lasting if asked.of_places else ()), *asked.due}
     nothing = dict.fromkeys(MEASURES, 0)
     groups = (_group(asked, key, rows.get(key, nothing)) for key in sorted(found))
@@ -98,7 +106,8 @@ def _asked(connection: Connection, wanted: CountFilter, now: datetime) -> _Asked
     return _Asked(
         whole, by, tuple(places), now, _spans(connection, wanted, by),
         lasting(connection, whole, places, by, now),
-        reports(connection, whole, places, by, (first, last)),
+        reports(connection, replace(whole, until=min(whole.until or last, last)), places, by),
+        _left(connection, wanted, by),
     )  # fmt: skip
 
 
@@ -108,11 +117,12 @@ def _group(asked: _Asked, key: Group, row: Mapping[str, int]) -> Counted:
     measures: dict[str, int | None] = {name: row[name] for name in MEASURES}
     measures |= dict.fromkeys(EXPECTED)
     if asked.of_places:
-        measures["empty_minutes"] = row["empty_minutes"] + asked.lasting.get(key, 0)
+        ended = row["empty_minutes"] - asked.left.get(key, 0)
+        measures["empty_minutes"] = ended + asked.lasting.get(key, 0)
         here = [p for p in asked.places if within(p, keys)]
         measures["observed_minutes"] = sum(observed(p, since, until, asked.now) for p in here)
         measures["reports"], measures["reports_due"] = asked.due.get(key, (None, None))
-    found = {one.id: _figure(one, measures, asked.spans.get((key, one.span)), keys, (since, until))
+    found = {one.id: _figure(one, measures, _bins(asked, key, one), keys, (since, until))
              for one in INDICATORS}
     return Counted(keys, since, until, measures, found)
 
@@ -122,11 +132,11 @@ def days_of(keys: Mapping[str, str], wanted: CountFilter) -> tuple[date, date]:
     since, until = wanted.since or date.min, wanted.until or date.max
     if "day" in keys:
         since = until = date.fromisoformat(keys["day"])
-    elif "week" in keys:
+    if "week" in keys:
         year, week = keys["week"].split("-W")
         monday = date.fromisocalendar(int(year), int(week), 1)
         since, until = max(since, monday), min(until, monday + timedelta(days=6))
-    elif "month" in keys:
+    if "month" in keys:
         begin = date.fromisoformat(f"{keys['month']}-01")
         end = (begin + timedelta(days=32)).replace(day=1) - timedelta(days=1)
         since, until = max(since, begin), min(until, end)
@@ -140,9 +150,10 @@ def _figure(one: Indicator, measures: Mapping[str, int | None], bins: Mapping[in
     plain = Figure(indicator=one.id, place=place, since=days[0], until=days[1], numerator=None,
                    dims=dims)
     if one.span:
-        value = percentile(bins, one.share) if bins else None
-        number = sum(bins.values()) if bins else 0
-        return replace(plain, numerator=value, denominator=number, value=value)
+        if bins is None:
+            return plain
+        value = percentile(bins, one.share)
+        return replace(plain, numerator=value, denominator=sum(bins.values()), value=value)
     top, bottom = _total(measures, one.numerator), _total(measures, one.denominator)
     if not one.denominator:
         return replace(plain, numerator=top, value=top)
@@ -161,11 +172,26 @@ def _total(measures: Mapping[str, int | None], names: tuple[str, ...]) -> int | 
 
 def _spans(
     connection: Connection, wanted: CountFilter, by: Sequence[str]
-) -> dict[tuple[Group, str], dict[int, int]]:
-    """Histograms by group and span, of whole months only; none by week or day."""
-    if not set(by) <= OF_SPANS:
-        return {}
+) -> dict[tuple[Group, str], dict[int, int]] | None:
+    """Histograms by group and span, of whole months only; None by week or day, and where no whole
+    month is asked for: times are not known then, and not none."""
+    if not set(by) <= OF_SPANS or not spans_whole_month(wanted):
+        return None
     found: dict[tuple[Group, str], dict[int, int]] = defaultdict(dict)
     for row in summed(connection, "spans", wanted, by):
         found[key_of(row, by), row["what"]][row["bin"]] = row["n"]
     return found
+
+
+def _bins(asked: _Asked, key: Group, one: Indicator) -> Mapping[int, int] | None:
+    return None if asked.spans is None else asked.spans.get((key, one.span), {})
+
+
+def _left(connection: Connection, wanted: CountFilter, by: Sequence[str]) -> dict[Group, int]:
+    """Minutes without a READY set of facilities that left the register: the time that these were
+    heard of is no longer known, so they are in neither part of a share."""
+    gone = unregistered(connection, wanted)
+    if not gone:
+        return {}
+    rows = summed(connection, "measures", replace(wanted, facility=gone), by)
+    return {key_of(row, by): row["empty_minutes"] for row in rows}
