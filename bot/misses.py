@@ -25,6 +25,7 @@ REASONS: Mapping[str, str] = {
 }
 
 EXPOSURES = ("exposure_started", "vinegar_started")
+TESTED_FROM = "assembled"  # the mark from which a set is made again whose test failed
 Miss = tuple[str, str]
 MOST_LETTERS = 40
 
@@ -67,8 +68,11 @@ def _reason(entry: Entry, before: Entry | None) -> str:
     if entry.kind == "checked" and entry.mark == "refused":
         return "unproven"
     # What has its own reason, or follows from a release that was refused, is told once.
-    follows = before is not None and entry.n == before.n + 1
-    return "again" if entry.kind == "again" and follows and not told else ""
+    if entry.kind != "again" or before is None or entry.n != before.n + 1 or told:
+        return ""
+    if entry.mark == TESTED_FROM:
+        return "test" if before.set_id else ""  # a test of one set, or what follows it
+    return "again"
 
 
 def _stage(entry: Entry, before: Entry | None) -> str:
