@@ -57,18 +57,20 @@ def _word(text: str) -> str:
 
 
 def _reason(entry: Entry, before: Entry | None) -> str:
-    told = str(before.facts.get("reason", "")) if before else ""
     if entry.kind in ("answered", "aside"):
         return str(entry.facts.get("reason", ""))
     if entry.kind == "interrupted":
         # Loads that are called back are interrupted too, whole exposures among them.
         return "shortened" if entry.mark in EXPOSURES else "again"
-    if entry.kind == "refused" and entry.mark == "early":
-        return "early"
-    if entry.kind == "checked" and entry.mark == "refused":
-        return "unproven"
+    if entry.kind == "again":
+        return _repeated(entry, before)
+    marked = {("refused", "early"): "early", ("checked", "refused"): "unproven"}
+    return marked.get((entry.kind, entry.mark), "")
+
+
+def _repeated(entry: Entry, before: Entry | None) -> str:
     # What has its own reason, or follows from a release that was refused, is told once.
-    if entry.kind != "again" or before is None or entry.n != before.n + 1 or told:
+    if before is None or entry.n != before.n + 1 or before.facts.get("reason"):
         return ""
     if entry.mark == TESTED_FROM:
         return "test" if before.set_id else ""  # a test of one set, or what follows it
