@@ -15,21 +15,19 @@ from flask import Blueprint, Request, Response, abort, request
 from bot import api_facts
 from bot.api_asked import (
     check,
-    day,
     district,
     limit,
     listed,
     midnight,
     or_400,
     records,
-    several,
-    table,
     text,
     yes_or_no,
 )
+from bot.api_counts import CountViews
 from bot.api_errors import answer_errors, error
 from bot.api_parameters import ASKED, Parameter
-from bot.api_rows import POSTED, count_columns
+from bot.api_rows import POSTED
 from bot.coding import settled
 from bot.cursors import Page
 from bot.effects import Pushed
@@ -39,7 +37,6 @@ from bot.store import (
     AlertFilter,
     BatchFilter,
     CheckFilter,
-    CountFilter,
     MessageFilter,
     SetFilter,
     Store,
@@ -55,14 +52,19 @@ _PHONE = re.compile(r"\+\d{6,}")
 _FORMS: Mapping[str, msgspec.json.Decoder[Any]] = {
     name: msgspec.json.Decoder(of | list[of]) for name, of in POSTED.items()}  # type: ignore[valid-type]
 
-def api(store: Store, tokens: Tokens, clock: Callable[[], datetime]) -> Blueprint:
-    """The blueprint of `/api`. *clock* returns the aware time now."""
+def api(
+    store: Store, tokens: Tokens, clock: Callable[[], datetime], small_numbers: int = 0
+) -> Blueprint:
+    """The blueprint of `/api`. *clock* returns the aware time now; counts of one facility that are
+    below *small_numbers* do not leave it (0: all do)."""
     blueprint = Blueprint("api", __name__, url_prefix="/api")
     views, door = _Views(store, clock), _Door(tokens, clock)
+    counted = CountViews(store, clock, small_numbers)
     lists: dict[str, View] = {
         "batches": views.batches, "sets": views.sets, "alerts": views.alerts,
         "messages": views.messages, "checks": views.checks, "gaps": views.gaps,
-        "mixes": views.mixes, "facilities": views.facilities, "counts": views.counts}
+        "mixes": views.mixes, "facilities": views.facilities, "counts": counted.counts,
+        "indicators": counted.indicators}
     routes: dict[str, dict[str, View]] = {
         name: {"GET": door.guarded(view, "read", ASKED[name])} for name, view in lists.items()}
     routes["batches/<batch_id>"] = {"GET": door.guarded(views.batch, "read")}
@@ -216,13 +218,6 @@ class _Views:
 
     def facilities(self, token: Token) -> Response:
         return listed("facilities", Page(self.store.facilities(district(token.district)), None))
-
-    def counts(self, token: Token) -> Response:
-        by = tuple(dict.fromkeys(several("by")))
-        own = district(token.district)
-        wanted = CountFilter(since=day("from"), until=day("to"), by=by,
-                             district=(own,) if own else (), facility=several("facility"))
-        return table("counts", count_columns(by), or_400(self.store.counts, wanted))
 
     def taking(self, name: str) -> View:
         """The view that takes what is posted to the list *name*."""

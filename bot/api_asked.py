@@ -84,18 +84,29 @@ def midnight(name: str, *, days_later: int = 0) -> datetime | None:
     return datetime.combine(asked, time(), UTC) + timedelta(days=days_later)
 
 
+def form() -> str:
+    """The form of a table that is asked for: one of the parameter `format`, else by `Accept`."""
+    best = request.accept_mimetypes.best_match(_TYPES, "application/json")
+    return text("format") or _TYPES[best]
+
+
+def mark_weakly(answer: Response, of: Any) -> Response:
+    """*answer* with the ETag of what it says: its bytes hold when it was made, and what says the
+    same is the same to a reader."""
+    answer.set_etag(hashlib.sha256(msgspec.json.encode(of)).hexdigest()[:32], weak=True)
+    return answer
+
+
 def table(
     name: str, head: Sequence[str], rows: list[dict[str, Any]], cursor: str | None = None
 ) -> Response:
     """A table with the columns of *head*, as CSV or a workbook if so asked; the cursor in the body,
     and in the header `X-Next`."""
-    form = text("format") or _TYPES[request.accept_mimetypes.best_match(_TYPES, "application/json")]
-    if form == "csv":
+    asked = form()
+    if asked == "csv":
         answer = as_csv(head, rows, name)
-    elif form == "xlsx":
-        answer = as_xlsx(head, rows, name)
-        # Weak: its bytes hold when it was made, and the same rows are the same to a reader.
-        answer.set_etag(hashlib.sha256(msgspec.json.encode(rows)).hexdigest()[:32], weak=True)
+    elif asked == "xlsx":
+        answer = mark_weakly(as_xlsx(head, rows, name), rows)
     else:
         answer = as_json({name: rows, "next": cursor})
     answer.vary.add("Accept")

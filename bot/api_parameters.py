@@ -109,7 +109,8 @@ def unknown(name: str, known: Sequence[Parameter]) -> str:
 
 _FROM = Parameter("from", "first day, such as 2025-03-01", "day")
 _TO = Parameter("to", "last day, included; not before `from`", "day")
-_DISTRICT = Parameter("district", "a district's id; a token of one district sees only that")
+_DISTRICT_ONLY = "a token of one district sees only that"
+_DISTRICT = Parameter("district", f"a district's id; {_DISTRICT_ONLY}")
 _FACILITY = Parameter("facility", "a facility's id")
 _LIMIT = Parameter("limit", "rows of a page", "rows")
 _AFTER = Parameter("after", "the `next` of the page before: a place in the list, not a secret",
@@ -154,6 +155,17 @@ ASKED: Mapping[str, tuple[Parameter, ...]] = {
     "facilities": (_DISTRICT, _FORMAT),
     "counts": (
         _FROM, _TO,
-        Parameter("by", "repeated, or separated by commas", one_of=DIMENSIONS, many=True),
-        _DISTRICT, Parameter("facility", "facilities' ids", many=True), _FORMAT),
+        Parameter("by", "what rows are told apart by: stage and reason are those of steps missed, "
+                        "all others tell indicators", one_of=DIMENSIONS, many=True),
+        Parameter("district", f"districts' ids; {_DISTRICT_ONLY}", many=True),
+        Parameter("facility", "facilities' ids", many=True),
+        Parameter("method", "of batches; what is no batch has none", one_of=METHODS, many=True),
+        Parameter("stage", "at which a step was missed", many=True),
+        Parameter("reason", "why a step was missed, or the rule of an alert", many=True),
+        Parameter("what", "whose stages and reasons: missed are steps of batches, alert are alerts "
+                          "by their rules; missed if not given", one_of=("missed", "alert")),
+        Parameter("format", f"{_FORMAT.about}; adx (IHE ADX) and fhir (FHIR R4 MeasureReports) "
+                            "need by=district or by=facility and no stages or reasons",
+                  one_of=(*FORMATS, "adx", "fhir"))),
+    "indicators": (_FORMAT,),
 }

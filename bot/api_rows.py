@@ -19,12 +19,11 @@ from bot import (
     queries,
 )
 from bot.alert import Alert, AlertLine, AlertState
-from bot.count_queries import DIMENSIONS, MISSED
+from bot.counts_shape import count_row, definition_row
 from bot.effects import Checked, Conditions, Gap, Mixed, MixEnd, Push, Pushed, Raised
 from bot.message import STATES, Message
 from bot.model import Condition, SetState
 from bot.tables import facilities, messages, models, set_states, sets
-from bot.total_tables import VALUES
 from flows.batch import Batch, BatchSet, Entry, Outcome
 
 Json = dict[str, Any]
@@ -43,9 +42,6 @@ _POSTED = (Push, Batch, BatchSet, Entry, SetState, Conditions, Raised, Alert, Al
 POSTED: Mapping[str, type[Pushed]] = {
     "batches": Push, "sets": Conditions, "alerts": Raised, "messages": Message, "checks": Checked,
     "gaps": Gap, "mixes": Mixed}
-
-# What is counted where steps and reasons are told apart: those missed, of so many batches.
-OF_REASONS = (*VALUES["reasons"], "batches", "cancelled")
 
 
 def nullable(schema: Json) -> Json:
@@ -133,19 +129,8 @@ def columns(name: str) -> tuple[str, ...]:
 
 def row(name: str) -> Json:
     """A row of the list *name*."""
-    return _counted() if name == "counts" else _obj(ROWS[name])
-
-
-def count_columns(by: Sequence[str]) -> tuple[str, ...]:
-    """The columns of counts that are told apart by each of *by*."""
-    return (*by, *(OF_REASONS if set(by) & set(MISSED) else VALUES["measures"]))
-
-
-def _counted() -> Json:
-    """A row of the counts: those of the dimensions that were asked, and every sum."""
-    of = [_obj(dict.fromkeys((*DIMENSIONS, *sums), WHOLE) | dict.fromkeys(DIMENSIONS, TEXT))
-          | {"required": list(sums)} for sums in (VALUES["measures"], OF_REASONS)]
-    return {"anyOf": of}
+    made = {"counts": count_row, "indicators": definition_row}
+    return made[name]() if name in made else _obj(ROWS[name])
 
 
 def one_batch() -> Json:

@@ -19,6 +19,7 @@ from bot.errors import ConfigError
 
 PREFIX = "SOAKBELL_"
 MIN_HOOK_KEY = 16  # characters; at 6 bits each, 96 bits: not to be found by trying
+MOST_HIDDEN = 999  # a count of a facility up to which one may hide
 MAX_HASTEN = 3600.0  # an hour's soak in a second
 
 
@@ -72,6 +73,8 @@ SETTINGS: tuple[Setting, ...] = (
     Setting("PROTOCOLS", "folder of protocol files that override the built-in ones"),
     Setting("ALERTS", "TOML file of alert rules; empty: the built-in ones"),
     Setting("REGION", "country of phone numbers that name none: two letters, like KE"),
+    Setting("SMALL_NUMBERS", "counts of one facility below this do not leave it by the API; 0: all "
+                             "do, as in a demonstration", "5"),
     Setting("SWEEP_TICK_MS", "milliseconds between two looks at what is due", "250"),
 )
 
@@ -86,6 +89,7 @@ _DEMO: Mapping[str, str] = {
     "GATEWAY_USERNAME": "demo",
     "GATEWAY_API_KEY": "demo",
     "API_TOKENS": f"read:*:{_DEMO_TOKEN}",
+    "SMALL_NUMBERS": "0",
 }
 
 
@@ -121,6 +125,7 @@ class Config:
     protocols: Path | None
     alerts: Path | None
     region: str
+    small_numbers: int
     sweep_tick_ms: int
 
 
@@ -152,6 +157,7 @@ def from_env(environ: Mapping[str, str], needs: Collection[str] = NEEDED) -> Con
         protocols=read.path("PROTOCOLS", folder=True),
         alerts=read.path("ALERTS", folder=False),
         region=read.region(),
+        small_numbers=read.small_numbers(),
         sweep_tick_ms=int(read.number("SWEEP_TICK_MS", 10, 60_000)),
     )
     read.finish(needs)
@@ -229,6 +235,13 @@ class _Reader:
         if value != 1 and not self.demo:
             self._wrong("HASTEN", "shortens exposures: only a demonstration may set it")
         return value
+
+    def small_numbers(self) -> int:
+        value = self.text("SMALL_NUMBERS")
+        if value != "0" and not re.fullmatch(r"[1-9][0-9]{0,2}", value):
+            self._wrong("SMALL_NUMBERS", f"must be a whole number from 0 to {MOST_HIDDEN}")
+            return MOST_HIDDEN
+        return int(value)
 
     def url(self, name: str, schemes: Collection[str]) -> str:
         value = self.text(name)

@@ -23,15 +23,16 @@ def as_json(value: Any, status: int = 200) -> Response:
 
 def as_csv(columns: Sequence[str], rows: Sequence[Mapping[str, Any]], name: str) -> Response:
     """*rows* with these *columns* as a CSV file of that *name*, with a header."""
-    return _file("".join(csv_lines(columns, rows)), "text/csv; charset=utf-8", f"{name}.csv")
+    return as_file("".join(csv_lines(columns, rows)), "text/csv; charset=utf-8", f"{name}.csv")
 
 
 def as_xlsx(columns: Sequence[str], rows: Sequence[Mapping[str, Any]], name: str) -> Response:
     """The same as a workbook of one sheet."""
-    return _file(workbook({name: (columns, rows)}), XLSX, f"{name}.xlsx")
+    return as_file(workbook({name: (columns, rows)}), XLSX, f"{name}.xlsx")
 
 
-def _file(body: str | bytes, content_type: str, name: str) -> Response:
+def as_file(body: str | bytes, content_type: str, name: str) -> Response:
+    """*body* to be saved as a file of that *name*."""
     answer = Response(body, content_type=content_type)
     answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
+from bot import counts_shape
 from bot.api_parameters import ASKED, MOST_TEXT, Parameter
 from bot.api_rows import POSTED, components, nullable, one_alert, one_batch, row
 from bot.formats import XLSX
@@ -26,7 +27,11 @@ _TABLES = {
              "while it was good, outlived: its time passed and none had been. People by their "
              "register ids",
     "facilities": "Facilities",
-    "counts": "Closed batches, counted by the facility's local day",
+    "counts": "Every measure and indicator by the facilities' local days, or steps missed by stage "
+              "and reason. Where rows are of few facilities, what is below suppressed_below is "
+              "null, and so is what would give it away. silent: facilities of which nothing was "
+              "heard",
+    "indicators": "What every indicator and measure means",
 }
 _TAKES = {
     "batches": "Take the state of a batch, or a list of them; the batch's id is the key, and an "
@@ -106,11 +111,14 @@ def _paths() -> Json:
 
 
 def _table(name: str) -> Json:
-    page = {"type": "object", "required": [name, "next"], "additionalProperties": False,
+    beside = counts_shape.answer() if name == "counts" else {}
+    page = {"type": "object", "required": [name, "next", *beside], "additionalProperties": False,
             "properties": {name: {"type": "array", "items": row(name)},
-                           "next": nullable({"type": "string"})}}  # fmt: skip
+                           "next": nullable({"type": "string"}), **beside}}  # fmt: skip
     content: Json = {"application/json": {"schema": page},
                      "text/csv": {"schema": {"type": "string"}}, XLSX: {}}
+    if name == "counts":
+        content |= {"application/xml": {}, "application/fhir+json": {}}
     answers = _answers(content, _READ)
     answers["200"]["headers"]["X-Next"] = {
         "description": "where the page after begins, if there is one", "schema": {"type": "string"}}

@@ -10,6 +10,7 @@ from bot.api import api
 from bot.config import Config
 from bot.demo_gateway import ReceiptPoster, demo_gateway
 from bot.desk import desk
+from bot.desk_counts import counts
 from bot.desk_files import files
 from bot.desk_messages import messages
 from bot.desk_register import register_pages
@@ -43,7 +44,8 @@ def create_app(config: Config, parts: Parts) -> Flask:
             config.region,
         )
     )
-    app.register_blueprint(api(parts.store, parts.tokens, service.clock))
+    app.register_blueprint(api(parts.store, parts.tokens, service.clock,
+                               config.small_numbers))
     door = Door(parts.accounts, parts.log_ins, service.outbox, parts.wording.render, service.clock,
                 secure=not config.demo)  # fmt: skip
     app.register_blueprint(_desk_pages(parts, door, config.region))
@@ -62,6 +64,7 @@ def _desk_pages(parts: Parts, door: Door, region: str) -> Blueprint:
     pages.register_blueprint(register_pages(read, changes, region))
     pages.register_blueprint(files(read, changes, parts.redis, region))
     pages.register_blueprint(trail(read))
+    pages.register_blueprint(counts(read))
     return pages
 
 
