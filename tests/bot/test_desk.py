@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import date
@@ -140,6 +141,17 @@ def test_every_answer_is_guarded_and_kept_nowhere(get: Get, path: str) -> None:
     assert headers["Content-Security-Policy"].startswith("default-src 'self'")
     assert headers["X-Content-Type-Options"] == "nosniff"
     assert headers["Cache-Control"] == "no-store"
+
+
+def test_a_page_is_packed_for_who_can_unpack_it(get: Get) -> None:
+    plain, packed = get("/desk/card/HIGH"), get(
+        "/desk/card/HIGH", headers={"Accept-Encoding": "gzip, br"})
+
+    assert gzip.decompress(packed.data) == plain.data
+    assert packed.headers["ETag"] != plain.headers["ETag"]
+    assert "Accept-Encoding" in packed.headers["Vary"]
+    same = get("/desk/card/HIGH", headers={"If-None-Match": plain.headers["ETag"]})
+    assert (same.status_code, same.data) == (304, b"")
 
 
 # ---- the pages ----------------------------------------------------------------------------

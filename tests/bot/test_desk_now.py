@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -161,6 +163,18 @@ def test_the_same_again_is_answered_in_a_few_bytes_and_with_the_time(
     changed = chief.opens("", **{"If-None-Match": mark})
     assert changed.status_code == 200
     assert changed.headers["ETag"] != mark
+
+
+def test_a_browser_that_unpacks_is_not_sent_the_same_again_either(chief: Reader) -> None:
+    """The page's script sends the mark that stands on it; the browser adds what it unpacks."""
+    page = chief.opens("")
+    [mark] = re.findall(r'data-mark="(\w+)"', page.text)
+
+    packed = chief.opens("", **{"Accept-Encoding": "gzip"})
+    assert gzip.decompress(packed.data) == page.data
+    for asked in (f'"{mark}"', packed.headers["ETag"]):
+        headers = {"Accept-Encoding": "gzip", "If-None-Match": asked}
+        assert chief.opens("", **headers).status_code == 304
 
 
 def test_nobody_elses_page_is_taken_for_the_same(app: Flask, world: World, chief: Reader) -> None:
