@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Any
@@ -10,12 +10,13 @@ from typing import Any
 import msgspec
 from sqlalchemy import Connection
 
+from bot import totals
 from bot.effects import Conditions, Push
-from bot.keeping import keep_newest
+from bot.keeping import written
 from bot.model import SetState
-from bot.rowwise import UNWRITTEN, locked, replace_rows
+from bot.rowwise import locked, put_new, replace_rows
 from bot.tables import batches, set_states
-from bot.tally import derived
+from bot.tally import Tally, Told, derived, of_known, told_by
 from flows.batch import Batch
 
 ALONE = 0  # the version of a condition that came without a batch
@@ -71,16 +72,30 @@ def is_key(text: str) -> bool:
 
 
 def record_all(connection: Connection, records: Sequence[Record]) -> int:
-    """Write *records* (already checked, one transaction). Returns how many batches were newer."""
-    taken = keep_newest(connection, batches, map(_batch_row, records))
+    """Write *records* (already checked, one transaction). Returns how many batches were newer.
+
+    The totals come last: every writer of a district waits for the same few rows of theirs.
+    """
+    rows: list[Row] = []
+    known: dict[tuple[str, int], tuple[Batch, Told]] = {}
+    for record in records:
+        told = told_by(record.batch)
+        rows.append(_batch_row(record, told))
+        known.setdefault((record.batch.id, version(record)), (record.batch, told))
+
+    def tally(row: Mapping[str, Any]) -> Tally:
+        return of_known(row, *known[row["id"], row["version"]])
+
+    taken, moves = written(connection, batches, rows, tally)
     _write_states(connection, records)
+    totals.add(connection, moves)
     return taken
 
 
 # ---- batches -------------------------------------------------------------------------------
 
 
-def _batch_row(record: Record) -> Row:
+def _batch_row(record: Record, told: Told) -> Row:
     batch = record.batch
     return {
         "id": batch.id, "facility": batch.facility, "district": batch.district,
@@ -89,7 +104,7 @@ def _batch_row(record: Record) -> Row:
         "outcome": batch.outcome, "protocol": batch.protocol, "flow": batch.flow,
         "sets": " ".join(s.id for s in batch.sets), "set_count": len(batch.sets),
         "aside_count": _aside(batch), "segments": batch.segments, "late": int(batch.late),
-        "version": version(record), **derived(batch),
+        "version": version(record), **derived(told),
         "doc": msgspec.json.encode(batch).decode(),
     }
 
@@ -102,13 +117,13 @@ def _aside(batch: Batch) -> int:
 
 # ---- conditions of sets --------------------------------------------------------------------
 
-Rank = tuple[bool, datetime, bool, int, str]
+Rank = tuple[datetime, bool, int, str]
 
 
 def _rank(state: Row) -> Rank:
     """Which of two conditions of a set stands: the later; of two at one moment, not READY."""
-    return (state["version"] != UNWRITTEN, state["since"] or BEFORE_ALL,
-            state["condition"] != "READY", state["version"], state["batch"])
+    return (state["since"] or BEFORE_ALL, state["condition"] != "READY", state["version"],
+            state["batch"])
 
 
 def _write_states(connection: Connection, records: Sequence[Record]) -> None:
@@ -130,11 +145,11 @@ def _keep_latest(connection: Connection, rows: Iterable[Row]) -> int:
             best[row["id"]] = row
     if not best:
         return 0
-    empty = {i: _state_row(UNWRITTEN, SetState(i)) for i in best}
-    held = locked(connection, set_states, empty, ("since", "condition", "batch"))
-    later = [row for i, row in sorted(best.items()) if _rank(row) > _rank(held[i])]
+    new = put_new(connection, set_states, best.values())
+    held = locked(connection, set_states, best.keys() - new, ("since", "condition", "batch"))
+    later = [row for i, row in sorted(best.items()) if i in held and _rank(row) > _rank(held[i])]
     replace_rows(connection, set_states, later)
-    return len(later)
+    return len(new) + len(later)
 
 
 def _state_row(of_version: int, state: SetState) -> Row:

@@ -58,7 +58,7 @@ from flows.batch import Batch
 __all__ = ["AlertFilter", "BatchFilter", "CheckFilter", "CountFilter", "GapFilter",
            "MessageFilter", "MixFilter", "Page", "Record", "SetFilter", "Store"]
 
-AT_ONCE = 100  # batches or alerts in one transaction: more gain little and hold locks for longer
+AT_ONCE = 500  # batches or alerts in one transaction: more gain little and hold locks for longer
 
 log = logging.getLogger(__name__)
 

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 import msgspec
 
 from bot.alert import Alert
-from bot.misses import misses
+from bot.misses import Miss, misses
 from bot.site import DISTRICT
 from bot.steps import steps
 from flows.batch import Batch
@@ -81,9 +81,25 @@ class _Book:
 # ---- batches -------------------------------------------------------------------------------
 
 
+class Told(NamedTuple):
+    """What a batch's log tells, worked out once: the steps missed, the times in minutes."""
+
+    misses: tuple[Miss, ...]
+    spans: Mapping[str, float]
+
+
+def told_by(batch: Batch) -> Told:
+    return Told(misses(batch), spans(batch))
+
+
 def of_batch(row: Row) -> Tally:
     """What a row of `batches` adds."""
-    batch: Batch = msgspec.json.decode(row["doc"], type=Batch)
+    batch = msgspec.json.decode(row["doc"], type=Batch)
+    return of_known(row, batch, told_by(batch))
+
+
+def of_known(row: Row, batch: Batch, told: Told) -> Tally:
+    """What a row of `batches` adds, where *batch*, its document, is known already."""
     book, method = _Book(row, batch.facility), batch.method
     kinds = Counter(s.kind for s in batch.sets)
     book.measures(batch.opened_at, method, {
@@ -92,21 +108,21 @@ def of_batch(row: Row) -> Tally:
     })  # fmt: skip
     if batch.closed_at is None:
         return book.tally
-    found = misses(batch)
-    book.measures(batch.closed_at, method, _closed(row, batch) | {"missed": int(bool(found))})
-    for stage, reason in found:
+    missed = {"missed": int(bool(told.misses))}
+    book.measures(batch.closed_at, method, _closed(row, batch, told.spans) | missed)
+    for stage, reason in told.misses:
         book.add("reasons", batch.closed_at, method=method, what="missed", stage=stage,
                  reason=reason)
-    for what, minutes in spans(batch).items():
+    for what, minutes in told.spans.items():
         book.add("spans", batch.closed_at, method=method, what=what, bin=minute_bin(minutes))
     return book.tally
 
 
-def _closed(row: Row, batch: Batch) -> dict[str, int]:
+def _closed(row: Row, batch: Batch, times: Mapping[str, float]) -> dict[str, int]:
     gone = Counter(s.aside for s in batch.sets)
     released, aside = batch.outcome == "released", row["aside_count"]
     cancelled = batch.outcome == "cancelled"
-    timed = spans(batch).get("use_to_ready")
+    timed = times.get("use_to_ready")
     return {
         "batches": 1, "released": int(released), "set_aside": int(batch.outcome == "set aside"),
         "cancelled": int(cancelled), "sets": len(batch.sets), "aside": aside,
@@ -130,11 +146,11 @@ def spans(batch: Batch) -> dict[str, float]:
     return found
 
 
-def derived(batch: Batch) -> dict[str, Any]:
+def derived(told: Told) -> dict[str, Any]:
     """What a row of `batches` tells of its log besides the totals."""
-    times = spans(batch)
-    return {"missed": "".join(f" {stage}:{reason} " for stage, reason in misses(batch)),
-            "use_to_wipe": times.get("use_to_wipe"), "use_to_ready": times.get("use_to_ready")}
+    return {"missed": "".join(f" {stage}:{reason} " for stage, reason in told.misses),
+            "use_to_wipe": told.spans.get("use_to_wipe"),
+            "use_to_ready": told.spans.get("use_to_ready")}
 
 
 def _minutes(since: datetime, until: datetime) -> float:

@@ -4,25 +4,31 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping
+from operator import itemgetter
 from typing import Any, NamedTuple
 
-import msgspec
+from msgspec.json import decode
 from sqlalchemy import Connection, Table, bindparam, delete, func, select, text, union, update
 
-from bot.rowwise import insert_or
+from bot.rowwise import add_to, insert_or
 from bot.tables import alerts, batches, checks, gaps, messages, mixes
-from bot.tally import BY_TABLE, VERSION, Place, Tally, derived
+from bot.tally import BY_TABLE, VERSION, Place, Tally, derived, told_by
 from bot.total_tables import TOTALS, VALUES, heard, total_marks
 from flows.batch import Batch
 
 SOURCES: Mapping[str, Table] = {
     t.name: t for t in (batches, alerts, checks, messages, gaps, mixes)
 }
+_KEYS: Mapping[str, tuple[str, ...]] = {
+    table.name: tuple(c.name for c in table.primary_key.columns)
+    for grains in TOTALS.values() for table in grains.values()
+}  # fmt: skip
 CHUNK = 2000  # rows read at a time by a recount
 MARK = "totals"
 
 Row = dict[str, Any]
-Sums = dict[tuple[Any, ...], Counter[str]]
+Places = dict[Place, dict[str, int]]
+Sums = dict[tuple[Any, ...], dict[str, int]]
 
 
 class Drift(NamedTuple):
@@ -41,41 +47,44 @@ def add(connection: Connection, tally: Tally) -> None:
     Rows are written in the order of their keys, so that two writers queue and never deadlock.
     """
     _hear(connection, tally)
-    for kind, grains in TOTALS.items():
-        for table in grains.values():
-            _add(connection, table, VALUES[kind], _sums(kind, table, tally))
+    for kind, places in _by_place(tally).items():
+        for table in TOTALS[kind].values():
+            _add(connection, table, _sums(table, places))
 
 
-def _sums(kind: str, table: Table, tally: Mapping[tuple[Place, str], int]) -> Sums:
-    keys = [c.name for c in table.primary_key.columns]
-    sums: Sums = {}
+def _by_place(tally: Mapping[tuple[Place, str], int]) -> dict[str, Places]:
+    found: dict[str, Places] = {kind: {} for kind in TOTALS}
     for (place, measure), n in tally.items():
-        if place.table == kind:
-            key = tuple(_part(place, name) for name in keys)
-            sums.setdefault(key, Counter())[measure] += n
+        found[place.table].setdefault(place, {})[measure] = n
+    return found
+
+
+def _sums(table: Table, places: Places) -> Sums:
+    sums: Sums = {}
+    for place, added in places.items():
+        kept = sums.setdefault(_key_in(table, place), {})
+        for measure, n in added.items():
+            kept[measure] = kept.get(measure, 0) + n
     return sums
 
 
-def _part(place: Place, name: str) -> Any:
-    return place.day[:7] if name == "month" else getattr(place, name)
+def _key_in(table: Table, place: Place) -> tuple[Any, ...]:
+    return tuple(place.day[:7] if name == "month" else getattr(place, name)
+                 for name in _KEYS[table.name])
 
 
-def _add(connection: Connection, table: Table, values: tuple[str, ...], sums: Sums) -> None:
-    keys = [c.name for c in table.primary_key.columns]
-    rows = [{**dict(zip(keys, key, strict=True)), **{n: found[n] for n in values}}
-            for key, found in sorted(sums.items()) if any(found.values())]
+def _add(connection: Connection, table: Table, sums: Sums) -> None:
+    rows = [dict(zip(_KEYS[table.name], key, strict=True)) | moved
+            for key, found in sorted(sums.items(), key=itemgetter(0))
+            if (moved := {name: n for name, n in found.items() if n})]
     if rows:
-        statement = insert_or(connection, table)
-        statement = statement.on_conflict_do_update(
-            index_elements=keys,
-            set_={n: table.c[n] + statement.excluded[n] for n in values})
-        connection.execute(statement, rows)
+        add_to(connection, table, rows)
 
 
 def _hear(connection: Connection, tally: Tally) -> None:
     first: dict[str, str] = {}
     for (place, measure), n in tally.items():
-        if n > 0 and measure in ("started", "checks_due"):
+        if n > 0 and measure in ("started", "checks_due", "empty_minutes"):
             first[place.facility] = min(place.day, first.get(place.facility, place.day))
     if first:
         statement = insert_or(connection, heard)
@@ -141,7 +150,7 @@ def _derive(connection: Connection, district: str) -> None:
     wanted = select(batches).where(batches.c.district == district)
     found = connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()
     for part in found.partitions(CHUNK):
-        told = [(row, derived(msgspec.json.decode(row["doc"], type=Batch))) for row in part]
+        told = [(row, derived(told_by(decode(row["doc"], type=Batch)))) for row in part]
         changed = [{"this_id": row["id"], **new} for row, new in told
                    if any(row[name] != value for name, value in new.items())]
         if changed:
@@ -160,24 +169,24 @@ def drift(connection: Connection) -> Iterator[Drift]:
         counted: Tally = Counter()
         for tally in tallies(connection, district):
             counted.update(tally)
+        places = _by_place(counted)
         for kind, grains in TOTALS.items():
             for table in grains.values():
                 kept = _kept(connection, table, VALUES[kind], district)
-                yield from _differences(table, VALUES[kind], kept, _sums(kind, table, counted))
+                yield from _differences(table, VALUES[kind], kept, _sums(table, places[kind]))
 
 
 def _kept(connection: Connection, table: Table, values: tuple[str, ...], district: str) -> Sums:
-    keys = [c.name for c in table.primary_key.columns]
+    keys = _KEYS[table.name]
     rows = connection.execute(select(table).where(table.c.district == district)).mappings()
-    return {tuple(row[k] for k in keys): Counter({n: int(row[n]) for n in values}) for row in rows}
+    return {tuple(row[k] for k in keys): {n: int(row[n]) for n in values} for row in rows}
 
 
 def _differences(table: Table, values: tuple[str, ...], kept: Sums,
                  counted: Sums) -> Iterator[Drift]:
-    keys = [c.name for c in table.primary_key.columns]
     for key in sorted(kept.keys() | counted.keys()):
-        here, there = kept.get(key, Counter()), counted.get(key, Counter())
+        here, there = kept.get(key, {}), counted.get(key, {})
         for name in values:
-            if here[name] != there[name]:
-                yield Drift(table.name, dict(zip(keys, key, strict=True)), name, here[name],
-                            there[name])
+            if here.get(name, 0) != there.get(name, 0):
+                yield Drift(table.name, dict(zip(_KEYS[table.name], key, strict=True)), name,
+                            here.get(name, 0), there.get(name, 0))
