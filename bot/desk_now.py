@@ -201,7 +201,7 @@ def _groups(running: Sequence[Running], now: datetime) -> tuple[Group, ...]:
 
 
 def _row(site: Site, shown: Standing | None, teller: Teller, silent: str) -> Row:
-    sets = _sets(site, shown)
+    sets = sets_of(site, shown)
     ends = [s.expires_at for _, s in sets if s.now(teller.now) == "READY" and s.expires_at]
     return Row(
         id=site.id, name=site.name, stocks=stocks(site, sets, teller.now),
@@ -213,7 +213,7 @@ def _row(site: Site, shown: Standing | None, teller: Teller, silent: str) -> Row
     )  # fmt: skip
 
 
-def _sets(site: Site, shown: Standing | None) -> list[tuple[Kind, SetState]]:
+def sets_of(site: Site, shown: Standing | None) -> list[tuple[Kind, SetState]]:
     """The registered sets as the facility shows them; one never heard of is USED."""
     heard = {state.id: state for _, state in shown.sets} if shown else {}
     return [(card.kind, heard.get(card.id, SetState(card.id))) for card in site.sets]

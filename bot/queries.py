@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import msgspec
 from sqlalchemy import (
@@ -35,8 +35,10 @@ from flows.batch import Batch, Entry
 class BatchFilter:
     """Which batches; empty or None means any. Opened from *since* on and before *until* (aware).
 
-    *outcome* "open" is what is under way. *stage* and *reason*: in which a step was missed there,
-    or for this reason. *after* is the cursor of the page before.
+    *by_end*: those that ended in that time instead, and of the open ones those that began in it, as
+    the totals count them. *outcome* "open" is what is under way. *missed*: in which any step was
+    missed; *stage* and *reason*: in which one was missed there, or for this reason. *after* is the
+    cursor of the page before.
     """
 
     facility: str = ""
@@ -47,6 +49,8 @@ class BatchFilter:
     method: str = ""
     stage: str = ""
     reason: str = ""
+    missed: bool = False
+    by_end: bool = False
     limit: int = 100
     after: str = ""
 
@@ -64,6 +68,8 @@ class SetFilter:
 
 # ---- batches -------------------------------------------------------------------------------
 
+# One that was open for longer is not found by its end; a software limit.
+LONGEST = timedelta(days=90)
 LISTED = [c for c in batches.c if c.name not in {"doc", "set_count", "aside_count"}]
 
 
@@ -86,10 +92,23 @@ def _batch_conditions(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
         part = ":".join((f" {wanted.stage}" if wanted.stage else "",
                          f"{wanted.reason} " if wanted.reason else ""))
         yield batches.c.missed.contains(part, autoescape=True)
-    if wanted.since:
-        yield batches.c.opened_at >= wanted.since
+    if wanted.missed:
+        yield batches.c.missed != ""
+    yield from _time(wanted)
+
+
+def _time(wanted: BatchFilter) -> Iterable[ColumnElement[bool]]:
+    """The index is by the beginning, so that an end is looked for in a range of beginnings."""
+    since, over = wanted.since, func.coalesce(batches.c.closed_at, batches.c.opened_at)
+    if since and wanted.by_end:
+        yield over >= literal(since, UtcTime())
+        since -= LONGEST
+    if since:
+        yield batches.c.opened_at >= since
     if wanted.until:
         yield batches.c.opened_at < wanted.until
+        if wanted.by_end:
+            yield over < literal(wanted.until, UtcTime())
 
 
 def _batch(row: Row) -> Row:
