@@ -159,7 +159,8 @@ class _Views:
         wanted = BatchFilter(
             facility=text("facility"), district=district(token.district),
             since=midnight("from"), until=midnight("to", days_later=1),
-            outcome=text("outcome"), method=text("method"), limit=limit(), after=text("after"),
+            outcome=text("outcome"), method=text("method"), stage=text("stage"),
+            reason=text("reason"), limit=limit(), after=text("after"),
         )
         return listed("batches", or_400(self.store.batches, wanted))
 

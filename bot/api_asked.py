@@ -45,9 +45,10 @@ def text(name: str) -> str:
     return request.args.get(name, "")
 
 
-def several(name: str) -> tuple[str, ...]:
-    """Each thing that *name* says, repeated or with commas."""
-    return tuple(part for value in request.args.getlist(name) for part in value.split(","))
+def several(name: str, *, commas: bool = False) -> tuple[str, ...]:
+    """Each thing that *name* says; *commas*: they may stand between, as well as *name* again."""
+    values = request.args.getlist(name)
+    return tuple(part for v in values for part in v.split(",")) if commas else tuple(values)
 
 
 def district(own: str | None) -> str:

@@ -169,8 +169,8 @@ def _wanted(token: Token) -> CountFilter:
             raise Blamed("district", "this token is for another district", 403)
         districts = (token.district,)
     return CountFilter(
-        since=_day("from"), until=_day("to"), by=tuple(dict.fromkeys(several("by"))),
-        district=districts, facility=several("facility"), method=several("method"),
+        since=_day("from"), until=_day("to"), by=tuple(dict.fromkeys(several("by", commas=True))),
+        district=districts, facility=several("facility"), method=several("method", commas=True),
         stage=several("stage"), reason=several("reason"), what=text("what") or "missed",
     )
 

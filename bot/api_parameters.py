@@ -48,7 +48,8 @@ _SAYS: Mapping[Kind, str] = {
 class Parameter:
     """One parameter of a question: its name, what it means, and what it may be.
 
-    *one_of* are the only values; *many*: it may be given more than once, or with commas.
+    *one_of* are the only values; *many*: it may be given more than once, and such values with
+    commas.
     """
 
     name: str
@@ -66,7 +67,7 @@ class Parameter:
 
     def problem(self, given: str) -> str:
         """What is wrong with the value *given*, and what is allowed; "" if nothing is."""
-        values = given.split(",") if self.many else [given]
+        values = given.split(",") if self.many and self.one_of else [given]
         if all(map(self._is_right, values)):
             return ""
         allowed = f"is one of {', '.join(self.one_of)}" if self.one_of else _SAYS[self.kind]
@@ -126,7 +127,9 @@ ASKED: Mapping[str, tuple[Parameter, ...]] = {
         _FROM, _TO, _DISTRICT, _FACILITY,
         Parameter("outcome", "open is what is under way",
                   one_of=("open", *(o for o in get_args(Outcome) if o))),
-        Parameter("method", "how the sets were disinfected", one_of=METHODS), *_PAGE),
+        Parameter("method", "how the sets were disinfected", one_of=METHODS),
+        Parameter("stage", "at which a step was missed"),
+        Parameter("reason", "why a step was missed, as the counts tell it"), *_PAGE),
     "sets": (
         _DISTRICT, _FACILITY,
         Parameter("condition", "at the moment of asking", one_of=get_args(Condition)),

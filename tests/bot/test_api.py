@@ -192,6 +192,22 @@ def test_batch_comes_with_its_log(client: FlaskClient) -> None:
     assert [entry["n"] for entry in found["log"]] == [0, 1, 2, 3]
 
 
+def test_batches_in_which_a_step_was_missed_are_found_by_step_and_reason(
+    client: FlaskClient, kept: Store
+) -> None:
+    short = batch("SHORT")
+    broken = replace(short.log[-1], kind="interrupted", mark="exposure_started")
+    kept.record([record(replace(short, log=(*short.log[:-1], broken)))])
+
+    def found(query: str) -> list[str]:
+        return [b["id"] for b in get(client, f"batches?{query}").get_json()["batches"]]
+
+    [miss] = get(client, "batches/SHORT").get_json()["missed"]
+    stage, reason = miss.split(":")
+    assert found(f"stage={stage}&reason={reason}") == found(f"reason={reason}") == ["SHORT"]
+    assert found(f"stage={stage}x") == found("reason=supplies") == []
+
+
 def test_sets_show_their_condition_at_the_time_of_asking(client: FlaskClient) -> None:
     found = get(client, "sets?condition=READY").get_json()
 
