@@ -1,4 +1,5 @@
-"""The settings: one table that declares each once, and the only reader of the environment.
+"""The settings as they are read: the only reader of the environment. Their table is
+`bot/settings.py`.
 
 Each is the environment variable SOAKBELL_<name>; a secret may come from the file that
 SOAKBELL_<name>_FILE names. All problems are reported together, and no secret is ever shown.
@@ -16,67 +17,17 @@ from urllib.parse import urlsplit
 import phonenumbers
 
 from bot.errors import ConfigError
+from bot.report_settings import LATEST_DAY, addresses, mail_server
+from bot.settings import SETTINGS, Setting
+
+__all__ = ["NEEDED", "PREFIX", "SETTINGS", "ApiToken", "Config", "Setting", "demo_config",
+           "from_env", "local_store_url"]
 
 PREFIX = "SOAKBELL_"
 MIN_HOOK_KEY = 16  # characters; at 6 bits each, 96 bits: not to be found by trying
 MOST_HIDDEN = 999  # a count of a facility up to which one may hide
 MAX_HASTEN = 3600.0  # an hour's soak in a second
 
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """One row of the table. *needed*: a production start refuses without it."""
-
-    name: str
-    meaning: str
-    default: str = ""
-    secret: bool = False
-    needed: bool = False
-
-
-SETTINGS: tuple[Setting, ...] = (
-    Setting("DEMO", "1: a demonstration, on stand-ins and with keys that everybody knows", "0"),
-    Setting("HASTEN", "demonstration only: how much faster than real time exposures run", "1"),
-    Setting("DATA", "folder for what is kept on this machine", "data"),
-    Setting(
-        "REDIS_URL",
-        "Redis that holds the conversations (redis, rediss or unix); fake:// in a demonstration",
-        secret=True,
-        needed=True,
-    ),
-    Setting(
-        "STORE_URL",
-        "where batches are kept: sqlite, postgresql, or https for another Soakbell; "
-        "empty: soakbell.db in the DATA folder",
-        secret=True,
-    ),
-    Setting("STORE_TOKEN", "bearer token for a STORE_URL that is another Soakbell", secret=True),
-    Setting(
-        "HOOK_KEY",
-        "secret part of the addresses that the gateway calls: at least 16 letters, digits, - or _",
-        secret=True,
-        needed=True,
-    ),
-    Setting("GATEWAY_URL", "address of the SMS gateway, without the path", needed=True),
-    Setting("GATEWAY_FILE", "TOML description of the gateway; empty: the built-in one"),
-    Setting("GATEWAY_USERNAME", "our account at the gateway", needed=True),
-    Setting("GATEWAY_API_KEY", "our key at the gateway", secret=True, needed=True),
-    Setting("GATEWAY_PROXY", "HTTP proxy on the way to the gateway", secret=True),
-    Setting("GATEWAY_CA", "file of the authority that signed the gateway's certificate"),
-    Setting("SHORT_CODE", "number or name that our messages come from; empty: the gateway's own"),
-    Setting(
-        "API_TOKENS",
-        "who may use the API: scope:district:sha256 of the token, district * for all, by commas",
-        secret=True,
-    ),
-    Setting("LOCALE", "folder of message catalogues that override the built-in ones"),
-    Setting("PROTOCOLS", "folder of protocol files that override the built-in ones"),
-    Setting("ALERTS", "TOML file of alert rules; empty: the built-in ones"),
-    Setting("REGION", "country of phone numbers that name none: two letters, like KE"),
-    Setting("SMALL_NUMBERS", "counts of one facility below this do not leave it by the API; 0: all "
-                             "do, as in a demonstration", "5"),
-    Setting("SWEEP_TICK_MS", "milliseconds between two looks at what is due", "250"),
-)
 
 NEEDED: frozenset[str] = frozenset(s.name for s in SETTINGS if s.needed)
 
@@ -126,6 +77,12 @@ class Config:
     alerts: Path | None
     region: str
     small_numbers: int
+    report_mail_to: tuple[str, ...]
+    report_post_url: str = field(repr=False)
+    report_day: int
+    mail_url: str
+    mail_from: str
+    mail_password: str = field(repr=False)
     sweep_tick_ms: int
 
 
@@ -158,6 +115,12 @@ def from_env(environ: Mapping[str, str], needs: Collection[str] = NEEDED) -> Con
         alerts=read.path("ALERTS", folder=False),
         region=read.region(),
         small_numbers=read.small_numbers(),
+        report_mail_to=read.mail_to(),
+        report_post_url=read.url("REPORT_POST_URL", ("https", *(("http",) if demo else ()))),
+        report_day=int(read.number("REPORT_DAY", 1, LATEST_DAY)),
+        mail_url=read.mail_url(),
+        mail_from=read.text("MAIL_FROM"),
+        mail_password=read.text("MAIL_PASSWORD"),
         sweep_tick_ms=int(read.number("SWEEP_TICK_MS", 10, 60_000)),
     )
     read.finish(needs)
@@ -242,6 +205,24 @@ class _Reader:
             self._wrong("SMALL_NUMBERS", f"must be a whole number from 0 to {MOST_HIDDEN}")
             return MOST_HIDDEN
         return int(value)
+
+    def mail_to(self) -> tuple[str, ...]:
+        try:
+            return addresses(self.text("REPORT_MAIL_TO"))
+        except ValueError as error:
+            self._wrong("REPORT_MAIL_TO", str(error))
+            return ()
+
+    def mail_url(self) -> str:
+        url = self.text("MAIL_URL")
+        try:
+            if url:
+                mail_server(url, self.text("MAIL_FROM"), self.text("MAIL_PASSWORD"))
+            elif self.text("REPORT_MAIL_TO"):
+                self._wrong("MAIL_URL", "is needed to mail reports")
+        except ValueError as error:
+            self._wrong("MAIL_URL", str(error))
+        return url
 
     def url(self, name: str, schemes: Collection[str]) -> str:
         value = self.text(name)

@@ -10,6 +10,7 @@ BotError
  |    +-- GatewayDown     nobody: try again later
  |    +-- GatewayRefused  a person: this message will never go; tell someone
  +-- StoreDown            nobody: try again later
+ +-- ReportNotSent        nobody: try again later; a person, if it lasts
  +-- StoreRefused         a person, if it lasts: this record alone is put off, the others go on
 """
 
@@ -62,3 +63,7 @@ class StoreDown(BotError):
 
 class StoreRefused(BotError):
     """The store answers, and does not take this record as it is now: that is no news of others."""
+
+
+class ReportNotSent(BotError):
+    """A monthly report was not taken. Try again later. The message names no address."""

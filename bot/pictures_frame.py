@@ -11,6 +11,7 @@ import re
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import matplotlib as mpl
@@ -34,6 +35,8 @@ Ends = tuple[float, float]
 Style = Literal["-", "--", ":"]
 Side = Literal["left", "center", "right"]
 Table = tuple[tuple[str, ...], "Sequence[Row]"]
+
+FONTS = Path(mpl.get_data_path(), "fonts", "ttf")  # DejaVu Sans, for whoever prints letters too
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9-]*")
 _ONLY_ONE_DRAWS = threading.Lock()

@@ -279,6 +279,14 @@ tokens = Table(
     Column("revoked_at", UtcTime),
 )
 
+# Monthly reports that leave by themselves, one row for each way. `month` is 2026-10, `state`
+# claimed, failed or sent; `at` is when it was sent, or from when on somebody may try again.
+reports_sent = Table(
+    "reports_sent", metadata,
+    *(Column(name, Words, primary_key=True) for name in ("district", "month", "way")),
+    _words("state"), Column("tries", Integer, nullable=False),
+    Column("at", UtcTime, nullable=False))
+
 # What was done, by whom, when: lines are added and never changed. `detail` is a JSON object.
 audit = Table(
     "audit", metadata,

@@ -92,14 +92,14 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
          "check_records", "check_queries", "gap_records", "gap_queries",
          "mix_records", "mix_queries", "cursors", "tokens", "keeping", "rowwise", "totals",
          "total_tables", "count_queries", "figures", "expected", "exporting", "documents",
-         "whole_months", "set_line"}
+         "whole_months", "set_line", "reports_sent"}
 
 
 @pytest.mark.parametrize(
     ("library", "allowed"),
     [
-        # Out to the gateway, and out to another Soakbell.
-        ("requests", {"bot.gateway", "bot.relay"}),
+        # Out to the gateway, to another Soakbell, and with the monthly reports.
+        ("requests", {"bot.gateway", "bot.relay", "bot.report_ways"}),
         ("rq", {"workers.embedded", "workers.__main__", "workers.sweep", "workers.jobs"}),
         ("gunicorn", {"workers.command"}),
         ("waitress", {"workers.command"}),
@@ -116,6 +116,7 @@ STORE = {"database", "tables", "store", "recording", "queries", "account_store",
         ),
         ("argon2", {"bot.passwords"}),
         ("xlsxwriter", {"bot.workbook"}),
+        ("fpdf", {"bot.report_pdf"}),
         ("rich", {"bot.cli_counts_shown", "bot.cli_export"}),
         ("duckdb", {"bot.parquet"}),
         # Not thread-safe: behind the one lock.
