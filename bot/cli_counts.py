@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any, TextIO, get_args
-from zoneinfo import ZoneInfo
 
 from bot import audit, totals
 from bot.catalogues import load_catalogues
@@ -34,6 +33,7 @@ from bot.cli_trade import Row
 from bot.clock import utc_now
 from bot.config import from_env
 from bot.count_queries import MISSED, CountFilter
+from bot.counting import last_day
 from bot.figures import BY, Counts
 from bot.formats import csv_lines
 from bot.misses import REASONS
@@ -143,12 +143,6 @@ def period(words: argparse.Namespace, today: date) -> tuple[date | None, date | 
     return words.first, words.last_day
 
 
-def _today(store: Store, now: datetime) -> date:
-    """The last day that has begun at any facility of the register."""
-    zones = {row["zone"] for row in store.facilities()} or {"UTC"}
-    return max(now.astimezone(ZoneInfo(zone)).date() for zone in zones)
-
-
 # ---- counts -----------------------------------------------------------------------------------
 
 
@@ -184,7 +178,7 @@ def _count(words: argparse.Namespace, store: Store) -> int:
 
 
 def _ask(words: argparse.Namespace, store: Store, now: datetime) -> _Answer:
-    since, until = period(words, _today(store, now))
+    since, until = period(words, last_day(store, now))
     wanted = CountFilter(
         since=since, until=until, by=_once(words.by), district=_once(words.district),
         facility=_once(words.facility), method=_once(words.method), stage=_once(words.stage),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bot import (
     asked,
     checking,
+    counts_asked,
     dangers,
     duty,
     enrolling,
@@ -119,6 +120,7 @@ COMMANDS = {
     **asked.COMMANDS,
     **checking.COMMANDS,
     **supervising.COMMANDS,
+    **counts_asked.COMMANDS,
     "left": _left,
     "used": _used,
     "opened": _opened,

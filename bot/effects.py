@@ -112,6 +112,18 @@ class Amendments:
 
 
 @dataclass(frozen=True, slots=True)
+class CountsAsked:
+    """Ask the store for the counts of *district*, for the person *by*: the answer is a letter to
+    the unit of *site_id*."""
+
+    id: str
+    site_id: str
+    district: str
+    by: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Checked:
     """Send a shift check to the store: done, or missed. *slot* is the time it was for (None:
     between the times), *sets* what each set was found as, *uses_said* what somebody counted since
@@ -184,7 +196,7 @@ Pushed = Push | Conditions | Raised | Message | Checked | Gap | Mixed
 """What is pushed to the store."""
 Effect = (
     Reply | Say | SetTimer | ClearTimer | Push | Conditions | Raised | Checked | Gap | Mixed
-    | Amendments | Post
+    | Amendments | CountsAsked | Post
 )  # fmt: skip
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -58,7 +59,8 @@ class Letter:
     """What a turn of one unit says to another, whose commit cannot reach it: a supervisor's
     answer to an alert (*kind* is the deed, *about* the alert, *word* her words), or that she is
     not to be told ("absent", *until* when). *by* and *name* say who. Or the register's answer to
-    the amendment *about*: "amended" (*word*: whom or what it made) or "refused" (*word*: why)."""
+    the amendment *about*: "amended" (*word*: whom or what it made) or "refused" (*word*: why). Or
+    the store's to a question of *by*: "counted", with *facts*."""
 
     id: str
     at: datetime
@@ -68,6 +70,7 @@ class Letter:
     about: str = ""
     word: str = ""
     until: datetime | None = None
+    facts: Mapping[str, int] = field(default_factory=dict)
 
 
 Event = Heard | Rang | Receipt | Letter

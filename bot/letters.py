@@ -1,4 +1,5 @@
-"""What one unit hears from another: a supervisor's answer, or that she is not to be told."""
+"""What one unit hears from another: a supervisor's answer, or that she is not to be told;
+and what register and store answer."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ from bot.alert import AlertLine
 from bot.alerting import answered, keep
 from bot.amend import Amend
 from bot.amends import refused
+from bot.counts_asked import counted
 from bot.enrolling import enrolled, not_joined, renumbered
 from bot.events import Letter
 from bot.holdings import put_in
@@ -37,6 +39,8 @@ def read(turn: Turn, letter: Letter) -> None:
         _absent(turn, letter)
     elif letter.kind == "remade":
         remade.told(turn, letter)
+    elif letter.kind == "counted":
+        counted(turn, letter)
     elif letter.kind in ("amended", "refused"):
         _register_said(turn, letter)
 

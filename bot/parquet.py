@@ -18,10 +18,10 @@ TYPES: Mapping[Kind, str] = {
 }  # fmt: skip
 # One thread, or each would hold a part of the file; no extension is fetched from anywhere.
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
-    "threads": 1, "memory_limit": "256MB", "autoinstall_known_extensions": False,
+    "threads": 1, "memory_limit": "128MB", "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
 }  # fmt: skip
-ROW_GROUP = 50_000
+ROW_GROUP = 20_000
 
 
 class ParquetFile:

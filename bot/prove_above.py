@@ -34,9 +34,9 @@ START = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 CHIEF = "+12025550109"
 WORDS = (
     *"0123456789", "10", "99", "1 at once", "2 at once", "3 fetched a bag", "4 who has it?",
-    "5 not mine", "it was torn", "what?", "", "8 8", "-", "ALERTS", "STATUS", "LATE", "MENU",
-    "QUIET", "QUIET 3H", "QUIET OFF", "QUIET 99H", "F1", "F1-1", "F1-1 2", "F1-77 1", "STOP",
-    "START",
+    "5 not mine", "it was torn", "what?", "", "8 8", "-", "ALERTS", "STATUS", "LATE", "COUNTS",
+    "MENU", "QUIET", "QUIET 3H", "QUIET OFF", "QUIET 99H", "F1", "F1-1", "F1-1 2", "F1-77 1",
+    "STOP", "START",
 )  # fmt: skip
 MANY = 9  # facilities: more than one list holds
 

@@ -1,5 +1,5 @@
 """What is promised to the store: states of batches, alerts, messages, gaps and solutions,
-conditions that no batch carries.
+conditions that no batch carries; and what is asked of it.
 
 The newest state of a batch, and the newest condition of a set, replaces the older ones here. A
 batch waits under its id, the others under their own names with a prefix that no batch id has.
@@ -13,7 +13,17 @@ from typing import cast
 import msgspec
 from redis import Redis
 
-from bot.effects import Amendments, Checked, Conditions, Gap, Mixed, Push, Pushed, Raised
+from bot.effects import (
+    Amendments,
+    Checked,
+    Conditions,
+    CountsAsked,
+    Gap,
+    Mixed,
+    Push,
+    Pushed,
+    Raised,
+)
 from bot.leases import Leases, Op, put_new_op
 from bot.message import Message
 
@@ -29,6 +39,7 @@ CHECK = "check|"
 GAP = "gap|"
 MIX = "mix|"
 AMEND = "amend|"
+COUNTS = "counts|"
 MESSAGE = "message|"
 
 Fact = Checked | Gap | Mixed
@@ -114,6 +125,12 @@ def amend_ops(asked: Amendments, due: str) -> list[Op]:
     return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
 
 
+def counts_ops(asked: CountsAsked, due: str) -> list[Op]:
+    """The commands that promise *asked*: whoever asks twice before the answer has one answer."""
+    doc, name = msgspec.json.encode(asked).decode(), COUNTS + asked.by
+    return [["HSET", DOC, name, doc], *put_new_op(DUE, name, due)]
+
+
 class Pushes:
     """The pushing side: states are leased, recorded, then settled or postponed."""
 
@@ -162,6 +179,11 @@ def read_push(name: str, raw: bytes) -> Pushed:
     form = FORMS.get(prefix + bar, Push)
     found: Pushed = msgspec.json.decode(raw, type=form)
     return found
+
+
+def read_counts_asked(raw: bytes) -> CountsAsked:
+    """Who asks for which counts; msgspec.ValidationError for nonsense."""
+    return msgspec.json.decode(raw, type=CountsAsked)
 
 
 def read_amendments(raw: bytes) -> Amendments:

@@ -12,6 +12,7 @@ from bot.effects import (
     Checked,
     ClearTimer,
     Conditions,
+    CountsAsked,
     Effect,
     Gap,
     Mixed,
@@ -71,6 +72,7 @@ class Scribe:
             gaps=tuple(e for e in effects if isinstance(e, Gap)),
             mixes=tuple(e for e in effects if isinstance(e, Mixed)),
             amendments=tuple(e for e in effects if isinstance(e, Amendments)),
+            counts_asked=tuple(e for e in effects if isinstance(e, CountsAsked)),
             posts=_posts(event, effects),
             standing=_shown(before, step.unit),
         )

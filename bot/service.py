@@ -17,7 +17,7 @@ from typing import Literal, Protocol
 import msgspec
 
 from bot.clock import Tick
-from bot.effects import Amendments, Post, Prompt, Pushed, Step
+from bot.effects import Amendments, CountsAsked, Post, Prompt, Pushed, Step
 from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
 from bot.events import Event, Heard, Rang, Receipt
 from bot.joins import Found, Joins, new_code
@@ -25,7 +25,7 @@ from bot.message import reason_of
 from bot.model import Unit
 from bot.outbox import Outbox, Outgoing
 from bot.posts import Posts
-from bot.pushes import AMEND, SET, Pushes, read_amendments, read_push
+from bot.pushes import AMEND, COUNTS, SET, Pushes, read_amendments, read_counts_asked, read_push
 from bot.scribe import LANGUAGE, Render, Scribe
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
 from bot.timers import Timers, parted
@@ -102,6 +102,8 @@ class Service:
     """The code that a text asks to join with, or ""."""
     register: Callable[[Amendments], Iterable[Post]]
     """Changes the register, shows it, and answers. StoreDown: nothing was changed, try again."""
+    counting: Callable[[CountsAsked], Iterable[Post]]
+    """Answers a question for counts. StoreDown: try again."""
     draw: Callable[[], str] = new_code
 
     # ---- people ------------------------------------------------------------------------------
@@ -296,8 +298,8 @@ class Service:
     def push(self, names: Sequence[str]) -> None:
         """Record what waits under *names* of batches and sets, which the caller has leased."""
         raw = self.pushes.read(names)
-        for name in [name for name in raw if name.startswith(AMEND)]:
-            self._amend(name, raw.pop(name))
+        for name in [name for name in raw if name.startswith((AMEND, COUNTS))]:
+            self._answer(name, raw.pop(name))
         if not raw:
             return
         try:
@@ -311,11 +313,12 @@ class Service:
             for name, doc in raw.items():
                 self.pushes.settle(name, doc, self._now())
 
-    def _amend(self, name: str, doc: bytes) -> None:
-        """Have the register changed. The answers are letters, promised before this is settled: a
-        crash between the two asks again, and gets the same answers, which are read once."""
+    def _answer(self, name: str, doc: bytes) -> None:
+        """Have the register changed, or counts told. The answers are letters, promised before this
+        is settled: a crash between the two asks again, and gets letters of the same ids, which are
+        read once."""
         try:
-            for post in self.register(read_amendments(doc)):
+            for post in self._answers(name, doc):
                 self.posts.put(post)
         except Exception as error:
             if not isinstance(error, StoreDown):
@@ -323,6 +326,11 @@ class Service:
             self.pushes.postpone(name, self._now())
         else:
             self.pushes.settle(name, doc, self._now())
+
+    def _answers(self, name: str, doc: bytes) -> Iterable[Post]:
+        if name.startswith(COUNTS):
+            return self.counting(read_counts_asked(doc))
+        return self.register(read_amendments(doc))
 
     def _push_each(self, raw: Mapping[str, bytes]) -> None:
         left = dict(raw)

@@ -28,6 +28,7 @@ from bot.effects import (
     Checked,
     ClearTimer,
     Conditions,
+    CountsAsked,
     Gap,
     Mixed,
     Post,
@@ -41,7 +42,16 @@ from bot.leases import Op, score
 from bot.model import Reminder, SetState, Spores, Standing, Talk, Unit
 from bot.outbox import Outgoing, outgoing_ops
 from bot.posts import post_ops
-from bot.pushes import Fact, amend_ops, condition_ops, fact_ops, newest, push_ops, raised_ops
+from bot.pushes import (
+    Fact,
+    amend_ops,
+    condition_ops,
+    counts_ops,
+    fact_ops,
+    newest,
+    push_ops,
+    raised_ops,
+)
 from bot.site import DISTRICT, Site
 from bot.timers import timer_ops
 from flows.batch import Batch
@@ -98,6 +108,7 @@ class Change:
     gaps: tuple[Gap, ...] = ()
     mixes: tuple[Mixed, ...] = ()
     amendments: tuple[Amendments, ...] = ()
+    counts_asked: tuple[CountsAsked, ...] = ()
     posts: tuple[Post, ...] = ()
     standing: Standing | None = None
 
@@ -262,8 +273,7 @@ def turn_ops(turn: Turn) -> list[Op]:
     facts: tuple[Fact, ...] = (*change.checked, *change.gaps, *change.mixes)
     for fact in facts:
         ops += fact_ops(fact, now)
-    for asked in change.amendments:
-        ops += amend_ops(asked, now)
+    ops += _asked_ops(change, now)
     for post in change.posts:
         ops += post_ops(post)
     if change.standing:
@@ -271,6 +281,11 @@ def turn_ops(turn: Turn) -> list[Op]:
         shown = msgspec.json.encode(change.standing).decode()
         ops.append(["HSET", board, after.site.id, shown])
     return ops
+
+
+def _asked_ops(change: Change, due: str) -> list[Op]:
+    amends = [op for asked in change.amendments for op in amend_ops(asked, due)]
+    return amends + [op for asked in change.counts_asked for op in counts_ops(asked, due)]
 
 
 class Sealed(NamedTuple):

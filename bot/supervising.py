@@ -13,6 +13,7 @@ from bot import dangers
 from bot.alert import Alert
 from bot.answers import finish, give, quiet
 from bot.asking import framed
+from bot.counts_asked import ask_counts
 from bot.effects import Prompt
 from bot.overview import ROWS, alerts, ended, find, told_at, waits_for
 from bot.paging import more, nothing
@@ -93,6 +94,8 @@ def go(turn: Turn, screen: str, about: str = "", note: Prompt | None = None) -> 
         turn.put_talk(screen=kept, about="")
         show(turn, nothing(SCREENS[screen]))
         return
+    if SCREENS[screen].asks:
+        ask_counts(turn)
     show(turn, note)
 
 

@@ -20,6 +20,7 @@ from bot.audit import COMMAND
 from bot.catalogues import load_catalogues, own_name
 from bot.clock import new_tick, utc_now
 from bot.config import Config, local_store_url
+from bot.counting import Counting
 from bot.errors import AccountRefused, ConfigError, RegisterError
 from bot.gateway import gateway_from
 from bot.joins import Joins
@@ -186,6 +187,7 @@ def build(
         joins=Joins(redis),
         joining=rules.joining,
         register=Registry(store.database, redis, clock),
+        counting=Counting(store, clock),
     )
     accounts = accounts_of(config, store, passwords)
     tokens = Tokens(store.database, tokens_of(config))

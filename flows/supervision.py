@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 Rows = Literal["alerts", "ready", "overdue", "today", "facilities", "facility", "alert"]
+Asks = Literal["counts"]
 Deed = Literal["choose", "seen", "taken", "solved", "asked", "passed", "quiet"]
 
 # Of these rules an open alert stands in the list of what is late.
@@ -34,7 +35,8 @@ class Choice:
 @dataclass(frozen=True, slots=True)
 class Screen:
     """One screen. *choices* by digit; *rows*: the list that it shows, page by page; *pick*: what a
-    digit of that list does; *word*: what words do that are no digit; *back*: where 0 leads.
+    digit of that list does; *word*: what words do that are no digit; *back*: where 0 leads; *asks*:
+    what is asked for when it opens, and comes as a text of its own.
 
     A digit with words after it does what the digit's *word* screen would do with these words.
     """
@@ -45,6 +47,7 @@ class Screen:
     pick: Choice | None = None
     word: Choice | None = None
     back: str = "above"
+    asks: Asks | Literal[""] = ""
 
     @property
     def leads(self) -> tuple[str, ...]:
@@ -63,6 +66,7 @@ _SCREENS = (
         "4": Choice("today"),
         "5": Choice("facilities"),
         "6": Choice("silence"),
+        "7": Choice("counts"),
     }),
     Screen("alerts", rows="alerts", pick=Choice("alert", "choose")),
     Screen("alert", {
@@ -81,6 +85,7 @@ _SCREENS = (
     Screen("today", {"1": Choice("alerts")}, rows="today"),
     Screen("facilities", rows="facilities", pick=Choice("facility", "choose")),
     Screen("facility", {"1": Choice("alerts")}, rows="facility", back="facilities"),
+    Screen("counts", {"1": Choice("alerts")}, asks="counts"),
     # How long: common practice, no source.
     Screen("silence", {
         "1": Choice("answered", "quiet", "1H"),
@@ -97,6 +102,7 @@ SHARED = ("alerts", "alert", "alert_why", "alert_ask", "silence")
 # The screen that a command word opens in a supervisor's conversation.
 WORDS: Mapping[str, str] = {
     "alerts": "alerts", "menu": MAIN, "status": "ready", "quiet": "silence", "late": "overdue",
+    "counts": "counts",
 }  # fmt: skip
 
 # The longest silence that a person may ask for, in hours: common practice, no source. Over a
@@ -164,6 +170,8 @@ def _shape(screens: Mapping[str, Screen]) -> Iterator[str]:
             yield f"{screen.id}: digits pick from a list, but it says not from which"
         if screen.pick and screen.choices:
             yield f"{screen.id}: a digit would mean a row and a choice"
+        if screen.asks and screen.asks not in get_args(Asks):
+            yield f"{screen.id}: nobody knows how to ask for {screen.asks}"
         if screen.word and screen.choices:
             yield f"{screen.id}: words are asked for, and a digit would do something else"
         for choice in (*screen.choices.values(), *filter(None, (screen.pick, screen.word))):

@@ -241,6 +241,7 @@ def new_bench(redis: Redis, clock: FakeClock) -> Bench:
         joins=Joins(redis),
         joining=lambda _: "",
         register=lambda _: (),
+        counting=lambda _: (),
         tick=clock.tick,
     )
     return Bench(redis, clock, service, gateway, store)

@@ -17,6 +17,7 @@ from bot.book import Book, Said
 from bot.catalogues import load_catalogues
 from bot.check import Check
 from bot.checking import TOGETHER
+from bot.counts_asked import LONG, counts_prompt
 from bot.effects import Day, Prompt, Reply, Shown
 from bot.model import SetState, Talk, Unit
 from bot.recipe_words import recipe_values, stock_name
@@ -339,6 +340,13 @@ OF_ALERTS = (
 )  # fmt: skip
 
 
+def most_counted() -> Prompt:
+    """The counts of a district, every number as long as it is shown."""
+    names = ("ended", "ready", "missed", "done", "due", "silent", "all")
+    facts = dict.fromkeys(names, LONG - 1) | {"empty_minutes": (LONG - 1) * 60}
+    return counts_prompt(facts | {f"before_{name}": n for name, n in facts.items()})
+
+
 def holes_filled(key: str) -> Prompt:
     """The text of *key* with the longest value in each of its holes."""
     names = batch("wash", members("both", LISTED)).names
@@ -377,6 +385,7 @@ def holes_filled(key: str) -> Prompt:
         values["bell"] = longest_of(".bell", {"sets": names})
     if key == "not_ready.ask":
         values["why"] = longest_of("finding.", {"what": what, "set": SET_ID})
+    values |= dict(most_counted().values)
     if key.startswith(OF_ALERTS) or key.removeprefix("screen.") in OVERLAID:
         values |= of_alerts(key, NOW)
     if key.startswith(("mix.", "stock.")) or key.removeprefix("screen.") in SCREENS:
