@@ -100,7 +100,7 @@ def counts(connection: Connection, wanted: CountFilter, now: datetime) -> Counts
 def _asked(connection: Connection, wanted: CountFilter, now: datetime) -> _Asked:
     by = tuple(name for name in BY if name in wanted.by)
     places = places_of(connection, wanted)
-    first = min((p.first for p in places if p.first), default=now.date())
+    first = min((p.due for p in places if p.due), default=now.date())
     last = last_day(places, now)
     whole = replace(wanted, since=wanted.since or first, until=wanted.until or last)
     return _Asked(
@@ -157,8 +157,9 @@ def _figure(one: Indicator, measures: Mapping[str, int | None], bins: Mapping[in
     top, bottom = _total(measures, one.numerator), _total(measures, one.denominator)
     if not one.denominator:
         return replace(plain, numerator=top, value=top)
-    share = top / bottom if top is not None and bottom else None
-    return replace(plain, numerator=top, denominator=bottom, value=share)
+    if top is None or bottom is None:
+        return plain  # of a method, or of a day: what is not known is not told in part
+    return replace(plain, numerator=top, denominator=bottom, value=top / bottom if bottom else None)
 
 
 def _total(measures: Mapping[str, int | None], names: tuple[str, ...]) -> int | None:
