@@ -7,19 +7,20 @@ are hidden in each answer of the same times and methods, and none fills the gap 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 from bot.count_queries import PLACES, CountFilter
 from bot.figures import Counted, Counts
-from bot.small_numbers import FEW, LEFT, Hidden, Numbers, hidden, may_tell, small
-from flows.indicators import EXPECTED, INDICATORS, MEASURES, Indicator
+from bot.small_numbers import FEW, LEFT, Hidden, Numbers, hidden, may_tell, small, with_families
+from flows.indicators import BY_ID, EXPECTED, INDICATORS, MEASURES, Indicator
 
 Keys = Mapping[str, str]
 Cell = tuple[tuple[str, str], ...]  # what a row is besides its place, by dimension
 
 _NOTHING: frozenset[str] = frozenset()
+TOTAL = " total"  # no facility's id: those have no space in front
 
 
 def finer(wanted: CountFilter) -> CountFilter:
@@ -47,6 +48,9 @@ class Mask:
 
     def hidden(self, keys: Keys, numbers: Numbers) -> frozenset[str]:
         """The names that the row of *keys* may not tell."""
+        return with_families(self._hidden(keys, numbers), numbers)
+
+    def _hidden(self, keys: Keys, numbers: Numbers) -> frozenset[str]:
         if _by_facility(self.wanted):
             found = self._untold(self._in_facilities.get(_cell(keys), {}), keys)
             return found | (small(numbers, self.least) if self.wanted.facility else _NOTHING)
@@ -65,7 +69,7 @@ class Mask:
         for cell, districts in self._in_facilities.items():
             for district, names in districts.items():
                 here = district if "district" in self.wanted.by else ""
-                for facility in sorted(frozenset().union(*names.values())):
+                for facility in sorted(frozenset().union(*names.values()) - {TOTAL}):
                     if (cell, facility, here) not in known and self._asks(facility):
                         keys = {**dict(cell), "district": here, "facility": facility}
                         found.append({name: keys[name] for name in self.wanted.by})
@@ -87,7 +91,7 @@ class Mask:
     def _covers(self, keys: Keys, place: str, district: str) -> bool:
         if not district:
             return keys.get("district", place) == place
-        return keys.get("facility", place) == place and self._asks(place)
+        return place != TOTAL and keys.get("facility", place) == place and self._asks(place)
 
     @cached_property
     def _cells(self) -> Mapping[Cell, Mapping[str, Mapping[str, Numbers]]]:
@@ -100,10 +104,20 @@ class Mask:
     @cached_property
     def _in_facilities(self) -> Mapping[Cell, Mapping[str, Hidden]]:
         quiet = {(_cell(keys), keys["facility"]) for keys in self.quiet}
-        return {cell: {district: hidden(
-            facilities, {f for f in self.heard.get(district, ()) if (cell, f) not in quiet},
-            self.least) for district, facilities in districts.items()}
+        return {cell: {district: self._in_one(facilities, {
+            f for f in self.heard.get(district, ()) if (cell, f) not in quiet})
+            for district, facilities in districts.items()}
             for cell, districts in self._cells.items()}
+
+    def _in_one(self, facilities: Mapping[str, Numbers], heard: Collection[str]) -> Hidden:
+        """Where each name is hidden in one district. Where its total is hidden too, all that are
+        hidden come to no sum that may be told: TOTAL stands for one more that nobody asks for."""
+        found = hidden(facilities, heard, self.least)
+        names = next(iter(facilities.values()))
+        total = {name: sum(row[name] for row in facilities.values()) for name in names}
+        untold = small(total, self.least) if len(heard) < FEW else _NOTHING
+        return {name: places | {TOTAL} if name in untold and places else places
+                for name, places in found.items()}
 
     @cached_property
     def _in_districts(self) -> Mapping[Cell, Hidden]:
@@ -162,15 +176,12 @@ def _nothing(keys: Keys, like: Counted) -> Counted:
     """The row of a place where nothing was counted in the time of *like*."""
     place, nothing = keys["facility"], {**dict.fromkeys(MEASURES, 0), **dict.fromkeys(EXPECTED)}
     figures = {
-        i: replace(f, place=place, value=None, numerator=None if _is_span(i) else 0,
-                   denominator=None if f.denominator is None and not f.suppressed else 0)
+        i: replace(f, place=place, value=None,
+                   numerator=None if BY_ID[i].span or f.numerator is None else 0,
+                   denominator=None if f.denominator is None else 0)
         for i, f in like.indicators.items()}
     return replace(like, keys={name: keys[name] for name in like.keys}, measures=nothing,
                    indicators=figures)
-
-
-def _is_span(indicator: str) -> bool:
-    return any(one.id == indicator and one.span for one in INDICATORS)
 
 
 def _without(group: Counted, names: frozenset[str]) -> Counted:

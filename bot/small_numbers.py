@@ -10,7 +10,7 @@ ended are released, set aside or cancelled; those begun are over or not; and so 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
 
@@ -41,9 +41,8 @@ FAMILIES: tuple[Family, ...] = (
     Family(("alerts",)),
     Family(("alerts_over", LEFT), under=("alerts",)),
     Family(("alerts_answered", "alert_to_answer")),
-    Family(("late",)),
-    # One time for each batch that was not told late, of those released.
-    Family(("use_to_wipe", "use_to_ready", "timed", "timed_minutes"), under=("cancelled", "late")),
+    # One time for each batch that was released and not told late.
+    Family(("late", "use_to_wipe", "use_to_ready", "timed", "timed_minutes"), under=("cancelled",)),
 )
 
 
@@ -54,12 +53,17 @@ def too_small(number: int, least: int) -> bool:
 
 def small(numbers: Numbers, least: int) -> frozenset[str]:
     """The names that one row may not tell, each with its family."""
-    hidden: set[str] = set()
-    for family in _families(numbers):
-        members = family.members
-        if hidden & set(family.under) or any(too_small(numbers[m], least) for m in members):
-            hidden.update(members)
-    return frozenset(hidden)
+    found = (name for name, n in numbers.items() if too_small(n, least))
+    return with_families(found, numbers)
+
+
+def with_families(hidden: Iterable[str], names: Collection[str]) -> frozenset[str]:
+    """The *hidden* names of a row and, among all of its *names*, what would tell them."""
+    found = set(hidden)
+    for family in _families(names):
+        if found.intersection((*family.members, *family.under)):
+            found.update(family.members)
+    return frozenset(found)
 
 
 def hidden(numbers: Mapping[str, Numbers], heard: Collection[str], least: int) -> Hidden:
