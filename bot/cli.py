@@ -12,7 +12,7 @@ from typing import Any
 
 from redis.exceptions import RedisError
 
-from bot import cli_account, cli_counts, cli_export, cli_register, cli_token
+from bot import cli_account, cli_counts, cli_export, cli_register, cli_report, cli_token
 from bot.catalogues import LOCALE, load_catalogues
 from bot.cli_trade import ROWS
 from bot.clock import utc_now
@@ -188,6 +188,7 @@ COMMANDS = (
     Command(*cli_register.ROW),
     Command(*cli_counts.ROW),
     Command(*cli_export.ROW),
+    Command(*cli_report.ROW),
     Command("migrate", "bring the store's tables up to date", "soakbell migrate",
             _nothing, _migrate),
     Command("handset", "a phone of the demonstration in this terminal", "soakbell handset",

@@ -40,7 +40,7 @@ class Found:
     """All that a report is made from. *whole*, *before* (the month before) and *places* (by
     facility) are without what may not be told, and so are the rows of *seen*, from which the
     answers come. *least*: counts of one facility below it are not in here (0: all are). *few*: so
-    few facilities were heard of that a picture of all would tell of one."""
+    few facilities were heard of that a picture of all would tell of one. *over*: the month is."""
 
     district: str
     place: str
@@ -55,6 +55,7 @@ class Found:
     protocols: Sequence[Protocol]
     least: int
     few: bool
+    over: bool
 
     @property
     def names(self) -> Mapping[str, str]:
@@ -85,7 +86,7 @@ def report(found: Found, teller: Teller) -> Report:
     return Report(
         month=f"{found.month:%Y-%m}", district=found.district, made=found.made,
         title=f"Reprocessing of newborn resuscitation sets: {named(found.place)},"
-              f" {found.month:%B %Y}",
+              f" {found.month:%B %Y}{'' if found.over else ', so far'}",
         summary=(ready[0], missed[0], _visit_words(page)), caution=caution(found.protocols),
         sections=sections,
     )  # fmt: skip

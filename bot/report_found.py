@@ -38,6 +38,7 @@ from flows.protocol import Protocol
 EVERYTHING = "all districts"
 MONTHS_BEFORE = 12  # that a facility's month is held against
 WEEKS_FROM = 5  # months before, from whose first day the weeks of the control chart are drawn
+FIRST = date(1990, 1, 1)  # before any batch, and before what can be reckoned with
 MISSED = ("missed", "batches", "cancelled")
 CHECKS = ("checks_due", "checks_done", "checks_on_time")
 
@@ -56,10 +57,10 @@ class Reports:
     def make(self, month: date, district: str = "", least: int = 0) -> Report:
         """The report of the month that begins on *month* for *district* ("": everything), without
         counts of one facility from 1 to below *least*. ValueError for a district that is not in
-        the register, and for a month that has not begun."""
+        the register, for a month that has not begun and one before any batch."""
         made = self.clock()
-        if month > made.date() + timedelta(days=1):
-            raise ValueError("that month has not begun yet")
+        if not FIRST <= month <= made.date() + timedelta(days=1):
+            raise ValueError("that month has not begun yet, or lies before any batch")
         sites = [s for s in self.store.load_register().sites()
                  if s.methods and district in ("", s.district)]
         if not sites:
@@ -118,6 +119,7 @@ class _Finder:
             seen=seen, whole=self._told(month, plain), before=self._before(month),
             places=places, months=self._months(few), pictures=dict(self._pictures(missed, few)),
             protocols=self._protocols(), least=self.least, few=few,
+            over=self.now < self.made,
         )  # fmt: skip
 
     # ---- what may be told ----------------------------------------------------------------------

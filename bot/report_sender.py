@@ -20,6 +20,7 @@ from bot.report_pdf import pdf
 from bot.report_settings import mail_server
 from bot.report_ways import Mail, Parcel, Post, Way
 from bot.reports_sent import Key, ReportsSent
+from bot.wiring import Parts
 
 SIGNED = "The whole report is in the PDF. Soakbell sent this mail; nobody reads answers to it."
 
@@ -80,6 +81,16 @@ def parcel(report: Report) -> Parcel:
     text = "\n\n".join([report.title, *report.summary, report.caution, SIGNED])
     return Parcel(report.district, report.month, report.title, f"{text}\n", report.file_name,
                   pdf(report))  # fmt: skip
+
+
+def sender_of(config: Config, parts: Parts) -> Sender | None:
+    """Who sends by the settings; None where they name nobody to send to."""
+    ways, clock = ways_of(config), parts.service.clock
+    if not ways:
+        return None
+    reports = Reports(parts.store, parts.rules, parts.wording, clock)
+    return Sender(reports, ReportsSent(parts.store.database), ways, config.report_day,
+                  config.small_numbers, clock)  # fmt: skip
 
 
 def ways_of(config: Config) -> list[Way]:

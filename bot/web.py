@@ -14,6 +14,7 @@ from bot.desk_counts import counts
 from bot.desk_files import files
 from bot.desk_messages import messages
 from bot.desk_register import register_pages
+from bot.desk_report import report_pages
 from bot.desk_scope import Desk
 from bot.desk_trail import trail
 from bot.effects import Prompt
@@ -65,6 +66,7 @@ def _desk_pages(parts: Parts, door: Door, region: str) -> Blueprint:
     pages.register_blueprint(files(read, changes, parts.redis, region))
     pages.register_blueprint(trail(read))
     pages.register_blueprint(counts(read))
+    pages.register_blueprint(report_pages(read))
     return pages
 
 

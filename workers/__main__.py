@@ -20,8 +20,9 @@ from rq import SimpleWorker
 from bot.clock import utc_now
 from bot.config import Config, from_env
 from bot.errors import ConfigError
-from bot.wiring import build_service
+from bot.wiring import build
 from workers import jobs
+from workers.reporting import start_reports
 from workers.sweep import QUEUES, run_sweep
 
 # Low, so that a job of a worker that was killed is looked after within a minute or so.
@@ -47,7 +48,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def run(config: Config, names: Sequence[str], *, burst: bool = False) -> None:
     """Work off the queues *names*, in that order, until a signal; *burst*: until all are empty."""
-    jobs.use(build_service(config))
+    parts = build(config)
+    jobs.use(parts.service)
+    if not burst:
+        start_reports(config, parts, threading.Event())
     worker = SimpleWorker(
         list(names),
         connection=Redis.from_url(config.redis_url),
