@@ -197,7 +197,7 @@ def unsaid(site: Site) -> tuple[str, ...]:
 
 
 def _mix(site: Site, protocol: Protocol, bottle: Bottle, today: date) -> Mix:
-    name, doubt = _name(bottle), _doubt(protocol, bottle, today)
+    name, doubt = bottle_name(bottle), _doubt(protocol, bottle, today)
     target = protocol["chlorine.target_percent"]
     try:
         made = make_up(
@@ -221,7 +221,8 @@ def _mix(site: Site, protocol: Protocol, bottle: Bottle, today: date) -> Mix:
     )
 
 
-def _name(bottle: Bottle) -> str:
+def bottle_name(bottle: Bottle) -> str:
+    """The product with what its label says of its strength."""
     stock = bottle.stock
     if stock.form == "tablet":
         return f"{stock.product} tablets of {stock.strength:g} g chlorine"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import get_args
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, func, select
 
 from bot.cursors import Page, Row, newest_first
 from bot.effects import MixEnd
@@ -42,6 +42,14 @@ def list_mixes(connection: Connection, wanted: MixFilter) -> Page:
     query = select(*LISTED).where(*_conditions(wanted))
     page = newest_first(connection, query, (mixes.c.at, mixes.c.id), wanted.limit, wanted.after)
     return Page([_shown(row) for row in page.rows], page.next)
+
+
+def made_of(connection: Connection, wanted: MixFilter) -> dict[tuple[str, str], int]:
+    """How many solutions of *wanted* (its pages left out) were made from each stock, by its id and
+    product."""
+    stock = (mixes.c.stock, mixes.c.product)
+    query = select(*stock, func.count()).where(*_conditions(wanted)).group_by(*stock)
+    return {(one, product): n for one, product, n in connection.execute(query)}
 
 
 def _shown(row: Row) -> Row:

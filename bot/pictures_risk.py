@@ -23,8 +23,10 @@ class Risk:
 
 
 def risk_curve(name: str, title: str, risks: Sequence[Risk], owned: int, needed: int,
-               accepted: float) -> Picture:  # fmt: skip
+               accepted: float, word: str = "owned") -> Picture:  # fmt: skip
     """The curve of *risks*, with the sets *owned* and those *needed* for the risk *accepted*.
+
+    *word* is what the first are called where they are not all that are owned.
 
     Raises ValueError if the curve leaves either of them out.
     """
@@ -33,24 +35,25 @@ def risk_curve(name: str, title: str, risks: Sequence[Risk], owned: int, needed:
     chances = {risk.sets: risk.chance for risk in sorted(risks, key=lambda risk: risk.sets)}
     if not {owned, needed} <= set(chances):
         raise ValueError("The curve must have the number of sets owned and the number needed.")
-    rows = [Row((str(sets), percent(chance), _mark(sets, owned, needed)))
+    rows = [Row((str(sets), percent(chance), _mark(sets, owned, needed, word)))
             for sets, chance in chances.items()]  # fmt: skip
 
     def paint(sheet: Field) -> None:
         sheet.write(0, LINE - 3, "chance that a birth finds no READY set", 52)
-        _paint(sheet, chances, owned, needed)
+        _paint(sheet, chances, owned, needed, word)
 
-    sentence = _found(chances, owned, needed, accepted)
+    sentence = _found(chances, owned, needed, accepted, word)
     return picture(name, title, sentence, (_COLUMNS, rows), PLOT + 3 * LINE + 16, paint)
 
 
-def _mark(sets: int, owned: int, needed: int) -> str:
-    return " and ".join(w for w, at in (("owned", owned), ("needed", needed)) if at == sets)
+def _mark(sets: int, owned: int, needed: int, word: str) -> str:
+    return " and ".join(w for w, at in ((word, owned), ("needed", needed)) if at == sets)
 
 
-def _found(chances: dict[int, float], owned: int, needed: int, accepted: float) -> str:
-    has = (f"With the {count(owned, 'set', 'sets')} owned, {percent(chances[owned])} of the births "
-           "that need one find none READY")  # fmt: skip
+def _found(chances: dict[int, float], owned: int, needed: int, accepted: float,
+           word: str) -> str:  # fmt: skip
+    has = (f"With the {count(owned, 'set', 'sets')} {word}, {percent(chances[owned])} of the"
+           " births that need one find none READY")  # fmt: skip
     limit = f"within the {percent(accepted)} that is accepted"
     if owned < needed:
         wants = f"{needed} would bring it to {percent(chances[needed])}, {limit}"
@@ -59,7 +62,8 @@ def _found(chances: dict[int, float], owned: int, needed: int, accepted: float) 
     return f"{has}: that is {limit}{spare}."
 
 
-def _paint(sheet: Field, chances: dict[int, float], owned: int, needed: int) -> None:
+def _paint(sheet: Field, chances: dict[int, float], owned: int, needed: int,
+           word: str) -> None:  # fmt: skip
     first, last = min(chances), max(chances)
     across = (first - 0.5, last + 0.5)
     plot = sheet.field((LEFT, LINE + 8, WIDTH - LEFT - RIGHT, PLOT), across, (0, 1))
@@ -71,18 +75,18 @@ def _paint(sheet: Field, chances: dict[int, float], owned: int, needed: int) -> 
     plot.line(list(chances), list(chances.values()), shade=GREY)
     others = {s: c for s, c in chances.items() if s not in {owned, needed}}
     plot.marks(list(others), list(others.values()), "o", "point", size=4)
-    for word, sets, shape in (("needed", needed, "D"), ("owned", owned, "s")):
-        plot.marks([sets], [chances[sets]], shape, word, size=7, filled=word == "owned")
-    _labels(plot, chances, owned, needed, across)
+    for name, sets, shape in (("needed", needed, "D"), ("owned", owned, "s")):
+        plot.marks([sets], [chances[sets]], shape, name, size=7, filled=name == "owned")
+    marks = {sets: f"{_mark(sets, owned, needed, word)}: {sets}, {percent(chances[sets])}"
+             for sets in (owned, needed)}  # fmt: skip
+    _labels(plot, chances, marks, across)
 
 
-def _labels(plot: Field, chances: dict[int, float], owned: int, needed: int,
+def _labels(plot: Field, chances: dict[int, float], marks: dict[int, str],
             across: tuple[float, float]) -> None:  # fmt: skip
     """Words above each mark, on a line down to it; the left ones lower, so that both have room."""
-    heights = {min(owned, needed): 0.66, max(owned, needed): 0.86}
-    for sets, height in heights.items():
-        word = f"{_mark(sets, owned, needed)}: {sets}, {percent(chances[sets])}"
+    for height, sets in zip((0.66, 0.86)[-len(marks):], sorted(marks), strict=True):
         foot = max(height, chances[sets] + 0.06)
         plot.line([sets, sets], [chances[sets], foot], style=":", width=1)
         x = LEFT + (WIDTH - LEFT - RIGHT) * (sets - across[0]) / (across[1] - across[0])
-        plot.write(sets, foot, word, 40, at=beside(x, word), move=(0, 3), over=True)
+        plot.write(sets, foot, marks[sets], 40, at=beside(x, marks[sets]), move=(0, 3), over=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from bot.cupboard import MOST_BOTTLES, doubtful, faded, lacking
-from bot.site import Bottle
+from bot.site import Bottle, Site
 from bot.turn import Turn
 from flows.label import Label, label
 from flows.protocol import Protocol
@@ -106,8 +106,12 @@ def may_be(turn: Turn, bottle: Bottle) -> float | None:
 
 def recipe(turn: Turn, bottle: Bottle) -> Recipe | Why:
     """How to mix the facility's soak from *bottle*, or why that cannot be."""
-    site, rules = turn.unit.site, protocol_in_force(turn)
-    target, stock = rules["chlorine.target_percent"], _counted(turn, bottle)
+    return worked_out(bottle, _counted(turn, bottle), turn.unit.site, protocol_in_force(turn))
+
+
+def worked_out(bottle: Bottle, stock: Stock, site: Site, rules: Protocol) -> Recipe | Why:
+    """The same from *bottle* counted with *stock*, for the container and the measures of *site*."""
+    target = rules["chlorine.target_percent"]
     unit = "mL" if stock.form == "liquid" else "g"
     fluid = any(m.unit == "mL" for m in site.measures)
     if stock.form != "tablet" and float(stock.percent_each()) <= target:
