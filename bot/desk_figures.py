@@ -119,9 +119,9 @@ def _ready_now(seen: Seen, now: datetime) -> Iterator[str]:
         having = sum(bool(r) for _, r, _ in rows)
         lacking = [clean(site.name) for site, r, _ in rows if not r]
         none = f" None at {_named(lacking)}." if lacking else ""
-        yield (f"{kind[:1].upper()}{kind[1:]}: {having} of"
+        yield (f"{kind[:1].upper()}{kind[1:]}: {having or 'none'} of"
                f" {count(len(rows), 'facility has', 'facilities have')} a READY set now,"
-               f" {ready} of {count(total_, 'set', 'sets')}.{none}")  # fmt: skip
+               f" {ready or 'none'} of {count(total_, 'set', 'sets')}.{none}")  # fmt: skip
     if not found:
         yield "No set is in the register."
 

@@ -143,10 +143,10 @@ def understood(
 def _chosen(wanted: Wanted, since: str, until: str, today: date) -> Wanted:
     last = _day(until) if until else today
     first = _day(since) if since else last - FOUR_WEEKS + timedelta(days=1)
-    if first > last:
-        raise ValueError(TURNED)
     if first > today:
         raise ValueError(TO_COME)
+    if first > last:
+        raise ValueError(TURNED)
     last = min(last, today)
     if last - first > LONGEST:
         raise ValueError(TOO_LONG)

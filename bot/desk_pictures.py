@@ -37,6 +37,8 @@ BEHIND: Mapping[str, Mapping[str, str] | None] = {
     "missed": {"missed": "yes"}, "released": {"outcome": "released"},
     "tests_failed": {"reason": "test"}, "checks": None,
 }  # fmt: skip
+# The time that a set is missing comes first.
+TIMES: Mapping[str, str] = {"use_to_ready": SPANS["use_to_ready"], **SPANS}
 NO_METHOD = "none chosen"
 MOST_ROWS = 150  # of one table: the page stays below 60 KB
 INSIDE = ("within the limits", "no case")  # what a funnel says of those that do not stand out
@@ -59,7 +61,7 @@ PICTURES: Mapping[str, Kind] = {
     "control": Kind("Control chart", SHARES, "3m", "is it only chance, or did something change?"),
     "run": Kind("Run chart", SHARES, "3m", "does the level shift, or does it drift?"),
     "funnel": Kind("Funnel of facilities", SHARES, "3m", "who differs by more than chance?"),
-    "turnaround": Kind("How long it takes", SPANS, "3m", "how long is a set missing?"),
+    "turnaround": Kind("How long it takes", TIMES, "3m", "how long is a set missing?"),
     "methods": Kind("Methods", {}, "12m", "what is used to disinfect?"),
     "week": Kind("READY through the week", KINDS, "3m", "at which hours is no set READY?"),
     "stages": Kind("Where batches stop", {}, "4w", "what becomes of batches, where do they fail?"),
