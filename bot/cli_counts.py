@@ -26,7 +26,6 @@ from bot.cli_counts_shown import (
     missed_table,
     print_table,
     silence,
-    told,
     whole_months,
 )
 from bot.cli_trade import Row
@@ -190,7 +189,7 @@ def _ask(words: argparse.Namespace, store: Store, now: datetime) -> _Answer:
         raise ValueError("indicators are not told by stage or reason; leave out --indicator")
     plain = replace(wanted, by=(), stage=(), reason=()) if steps else wanted
     rows = store.counts(wanted) if steps else ()
-    return _Answer(wanted, told(store.figures(plain, now), plain), rows, [BY_ID[i] for i in ids],
+    return _Answer(wanted, store.figures(plain, now), rows, [BY_ID[i] for i in ids],
                    _unknown(store, wanted))
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any, TextIO
 
@@ -14,10 +13,10 @@ from rich.text import Text
 
 from bot.count_queries import CountFilter
 from bot.figure import Figure
-from bot.figures import OF_SPANS, Counted, Counts
+from bot.figures import Counted, Counts
 from bot.plain import plain
 from bot.totals import Drift
-from flows.indicators import EXPECTED, INDICATORS, MEASURES, SPANS, Indicator
+from flows.indicators import EXPECTED, MEASURES, SPANS, Indicator
 
 NOTHING, UNKNOWN = "-", "?"  # nothing to divide by; not known of what was asked
 NOTES = {NOTHING: f"{NOTHING} there was nothing to count it of",
@@ -64,19 +63,6 @@ def whole_months(wanted: CountFilter) -> bool:
     since, until = wanted.since, wanted.until
     return (since is None or since.day == 1) and (
         until is None or (until + timedelta(days=1)).day == 1)
-
-
-def told(found: Counts, wanted: CountFilter) -> Counts:
-    """*found* with no number of times (None, not 0) where times were not told at all."""
-    if set(wanted.by) <= OF_SPANS and whole_months(wanted):
-        return found
-    return replace(found, groups=tuple(map(_without_times, found.groups)))
-
-
-def _without_times(group: Counted) -> Counted:
-    unheard = {one.id: replace(figure, denominator=None) for one in INDICATORS if one.span
-               for figure in (group.indicators[one.id],) if figure.value is None}
-    return replace(group, indicators={**group.indicators, **unheard})
 
 
 def figure_rows(groups: Iterable[Counted], indicators: Sequence[Indicator]) -> list[dict[str, Any]]:
