@@ -8,14 +8,14 @@ rules as the API (`bot/count_masks.py`); one that is read at the desk has everyt
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from bot.count_masks import Mask, finer, mask_of, masked
-from bot.count_queries import CountFilter, reported
+from bot.count_queries import CountFilter, came
 from bot.cursors import MOST_ROWS
 from bot.desk_figures import Seen, of_batches
 from bot.desk_period import Scope, Wanted
@@ -150,17 +150,20 @@ class _Finder:
         by = replace(asked, by=("facility", "month"))
         rows = list(_rows(masked(self.store.figures(by, self.made), self._mask(by)), MISSED)
                     if self.least else self.store.counts(by))
+        with self.store.database.read() as connection:
+            heard = came(connection, asked)
         this, earlier = {}, defaultdict[str, list[int]](list)
         for row in rows:
             if row["month"] == f"{self.wanted.since:%Y-%m}":
                 this[row["facility"]] = of_batches(row)[1]
-            elif self.least or reported(row):
+            elif (row["facility"], row["month"]) in heard:
                 earlier[row["facility"]].append(of_batches(row)[1])
-        return Months(this, earlier, None if few else self._all_months(asked))
+        known = {month for _, month in heard}
+        return Months(this, earlier, None if few else self._all_months(asked, known))
 
-    def _all_months(self, asked: CountFilter) -> tuple[int, Sequence[int]]:
+    def _all_months(self, asked: CountFilter, known: Container[str]) -> tuple[int, Sequence[int]]:
         rows = self.store.counts(replace(asked, by=("month",)))
-        ended = {row["month"]: of_batches(row)[1] for row in rows if reported(row)}
+        ended = {row["month"]: of_batches(row)[1] for row in rows if row["month"] in known}
         return ended.pop(f"{self.wanted.since:%Y-%m}", 0), list(ended.values())
 
     # ---- pictures, gaps, protocols -------------------------------------------------------------
