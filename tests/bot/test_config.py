@@ -108,6 +108,9 @@ def test_a_weak_hook_key_is_refused_and_not_shown(key: str) -> None:
         ("LOCALE", "no/such"),
         ("PROTOCOLS", "no/such"),
         ("REGION", "XX"),
+        ("SMALL_NUMBERS", "-1"),
+        ("SMALL_NUMBERS", "2.5"),
+        ("SMALL_NUMBERS", "many"),
         ("REPORT_MAIL_TO", "juma@district.example, nia at district.example"),
         ("REPORT_MAIL_TO", "juma@district.example\nBcc: all@elsewhere.example"),
         ("REPORT_POST_URL", "http://reports.example/in"),
@@ -226,6 +229,12 @@ def test_the_demonstration_has_everything_and_its_known_keys(tmp_path: Path) -> 
     assert config.hook_key == "demo"
     assert config.gateway_url == "http://127.0.0.1:8099"
     assert config.api_tokens == (ApiToken("read", "*", hashlib.sha256(b"demo").hexdigest()),)
+
+
+def test_small_numbers_are_hidden_unless_said_otherwise(tmp_path: Path) -> None:
+    assert from_env(env()).small_numbers == 5
+    assert from_env(env(SMALL_NUMBERS="0")).small_numbers == 0
+    assert demo_config(8080, tmp_path).small_numbers == 0
 
 
 def test_a_demonstration_may_use_a_real_redis() -> None:
