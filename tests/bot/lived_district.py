@@ -91,8 +91,9 @@ def lived() -> Told:
     life = Life(DEMO.sites(), rules, scribe, ENDS - timedelta(days=DAYS), ENDS, SEED)
     life.past.kept = _Kept(told)
     life.live()
-    for number, doc in enumerate((*_gaps(), *_checks(), *_mixes(), *_messages())):
-        told.add(f"made {number}", *doc)
+    made: list[tuple[Pushed, ...]] = [*_gaps(), *_checks(), *_mixes(), *_messages()]
+    for number, docs in enumerate(made):
+        told.add(f"made {number}", *docs)
     for push in _mishaps():
         told.add(f"mishap {push.batch.id}", *_younger(push), push)
     for alert in _alerts():

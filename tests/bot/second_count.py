@@ -1,7 +1,6 @@
 """Every measure a second way: from the newest documents, one by one, by the sentences of
-`flows.indicators`. It knows no tables, and nothing of how the store adds up.
-
-What it gives are plain facts: so many of something, on one local day, at one place, by one method.
+`flows.indicators`. It knows no tables. What it gives are plain facts: so many of something, on one
+local day, at one place, by one method.
 """
 
 from __future__ import annotations
@@ -273,15 +272,15 @@ _READERS: Mapping[type, Callable[..., Iterator[Fact]]] = {
 
 
 def chosen(
-    found: Iterable[Fact], since: date | None = None, until: date | None = None,
-    **only: Sequence[str],
+    found: Iterable[Fact], since: date | None, until: date | None,
+    only: Mapping[str, Sequence[str]],
 ) -> list[Fact]:  # fmt: skip
     """The facts of the days *since* to *until*, both included, that are one of what is asked."""
-    return [
-        f for f in found
-        if (since is None or f.day >= since) and (until is None or f.day <= until)
-        and all(not wanted or f.told(name) in wanted for name, wanted in only.items())
-    ]
+    here = [f for f in found
+            if (since is None or f.day >= since) and (until is None or f.day <= until)]
+    for name, wanted in only.items():
+        here = [f for f in here if not wanted or f.told(name) in wanted]
+    return here
 
 
 def added(found: Iterable[Fact], by: Sequence[str] = ()) -> dict[tuple[str, ...], Counter[str]]:

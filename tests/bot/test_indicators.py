@@ -7,26 +7,33 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
-from functools import cache
+from dataclasses import replace
+from datetime import date
 
 import pytest
 from sqlalchemy import Table, select, update
 
-from bot.effects import Gap
 from bot.figures import BY, Counted, Counts
 from bot.store import CountFilter, Store
 from bot.total_tables import TOTALS, VALUES
-from flows.indicators import BY_ID, EXPECTED, INDICATORS, MEASURES, SPANS, Indicator
-from flows.statistics import minute_bin
+from flows.indicators import BY_ID, INDICATORS, MEASURES, SPANS
 from tests.bot.lived_district import ENDS, REGISTER, ZONES, lived, never_counted
-from tests.bot.second_count import Fact, added, chosen, facts, nearest_rank
-from tests.bot.second_expected import Expected
+from tests.bot.second_count import added, chosen
+from tests.bot.second_figures import (
+    Asked,
+    Times,
+    ended,
+    known,
+    measures_of,
+    months_owed,
+    of_facilities,
+    share_told,
+    sums_of,
+    time_told,
+    times_of,
+)
 
-EVERY = (date(2026, 3, 1), date(2026, 5, 31))
 AT_ONCE = 700
-PLACES = frozenset({"district", "facility", "month"})  # by what months are owed
 
 DAYS: Sequence[tuple[date | None, date | None]] = (
     (None, None), (date(2026, 4, 1), date(2026, 4, 30)), (date(2026, 4, 7), None),
@@ -39,6 +46,11 @@ ONLY: Sequence[Mapping[str, tuple[str, ...]]] = (
 GROUPS: Sequence[tuple[str, ...]] = (
     (), ("district",), ("facility",), ("month",), ("week",), ("day",), ("method",),
     ("facility", "month"), ("district", "method"), ("facility", "day"), ("month", "week"),
+)  # fmt: skip
+
+
+MORE: Sequence[Mapping[str, tuple[str, ...]]] = (
+    {}, {}, {"reason": ("shortened", "recall")}, {"stage": ("soak", "")},
 )  # fmt: skip
 
 
@@ -55,56 +67,11 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     found.close()
 
 
-@cache
-def ended() -> list[Fact]:
-    """What the totals hold: a gap that lasts is in none."""
-    docs = [d for d in lived().newest() if not isinstance(d, Gap) or d.until]
-    return facts(docs, ZONES, ENDS)
-
-
-@cache
-def known() -> list[Fact]:
-    """The same with the gaps that last, of the facilities that somebody still looks after."""
-    docs = [d for d in lived().newest() if not isinstance(d, Gap) or d.facility in ZONES]
-    return facts(docs, ZONES, ENDS)
-
-
-@cache
-def expected() -> Expected:
-    return Expected(REGISTER, known(), ENDS)
-
-
-@cache
-def observed() -> list[Fact]:
-    return list(expected().observed())
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """A question, and what of it is needed for the second answer."""
-
-    by: tuple[str, ...]
-    since: date | None
-    until: date | None
-    only: Mapping[str, tuple[str, ...]]
-
-    @property
-    def wanted(self) -> CountFilter:
-        return CountFilter(by=self.by, since=self.since, until=self.until, **self.only)
-
-    @property
-    def of_places(self) -> bool:
-        return "method" not in self.by and "method" not in self.only
-
-    def among(self, found: Sequence[Fact]) -> list[Fact]:
-        return chosen(found, self.since, self.until, **self.only)
-
-
 def questions(by: tuple[str, ...]) -> Iterator[Asked]:
-    """Everything in all and in some days; some of it in others."""
-    for since, until in DAYS:
-        yield Asked(by, since, until, {})
-    for days, only in zip(DAYS, ONLY, strict=False):
+    """Everything in all, in whole months and in other days; some of it in each."""
+    for days in DAYS[:3]:
+        yield Asked(by, *days, {})
+    for days, only in zip(reversed(DAYS), ONLY, strict=False):
         yield Asked(by, *days, only)
 
 
@@ -142,21 +109,21 @@ def test_no_measure_is_left_without_a_count() -> None:
                          ids="-".join)
 def test_steps_missed_are_what_the_logs_say(store: Store, by: tuple[str, ...], what: str) -> None:
     common = tuple(b for b in by if b not in ("stage", "reason"))
-    for asked in questions(by):
-        for more in ({}, {"reason": ("shortened", "recall")}, {"stage": ("soak", "")}):
-            wanted = replace(asked.wanted, what=what, **more)
-            rows = store.counts(wanted)
-            found = [f for f in chosen(asked.among(ended()), **more) if f.kind == what]
-            n: Counter[tuple[str, ...]] = Counter()
-            for fact in found:
-                n[tuple(fact.told(b) for b in by)] += fact.n
-            of = added(asked.among(ended()), common)
+    missed = [f for f in ended() if f.kind == what]
+    over = [f for f in ended() if f.name in ("batches", "cancelled")]
+    for number, asked in enumerate(questions(by)):
+        more = MORE[number % len(MORE)]
+        rows = store.counts(replace(asked.wanted, what=what, stage=more.get("stage", ()),
+                                    reason=more.get("reason", ())))
+        n: Counter[tuple[str, ...]] = Counter()
+        for fact in chosen(asked.among(missed), None, None, more):
+            n[tuple(fact.told(b) for b in by)] += fact.n
+        of = added(asked.among(over), common)
 
-            assert {tuple(r[b] for b in by): r["n"] for r in rows} == n, wanted
-            for row in rows:
-                sums = of.get(tuple(row[b] for b in common), Counter())
-                assert row["batches"] == sums["batches"]
-                assert row["cancelled"] == sums["cancelled"]
+        assert {tuple(r[b] for b in by): r["n"] for r in rows} == n, (asked, more)
+        for row in rows:
+            sums = of.get(tuple(row[b] for b in common), Counter())
+            assert (row["batches"], row["cancelled"]) == (sums["batches"], sums["cancelled"])
 
 
 # ---- the indicators --------------------------------------------------------------------------
@@ -166,60 +133,17 @@ def test_steps_missed_are_what_the_logs_say(store: Store, by: tuple[str, ...], w
 def test_every_indicator_is_what_its_sentence_says(store: Store, by: tuple[str, ...]) -> None:
     for asked in questions(by):
         found = store.figures(asked.wanted, ENDS)
-        sums, owed = _sums(asked), _owed(asked)
-        groups = {*added(_of_facilities(asked, ended()), by), *owed}
+        sums, owed = sums_of(asked), months_owed(asked)
+        groups = {*added(of_facilities(asked, ended()), by), *owed}
         groups |= set(added(asked.among(known()), by)) if asked.of_places else set()
         groups = {g for g in groups if dict(zip(by, g, strict=True)).get("facility") != ""}
 
         assert {tuple(g.keys[b] for b in by) for g in found.groups} == (groups if by else {()})
-        spans = _spans(asked)
+        spans = times_of(asked)
         for group in found.groups:
             key = tuple(group.keys[b] for b in by)
-            _agree(group, key, _measures(asked, sums.get(key, Counter()), owed.get(key)),
+            _agree(group, key, measures_of(asked, sums.get(key, Counter()), owed.get(key)),
                    None if spans is None else spans.get(key, {}))
-
-
-def _of_facilities(asked: Asked, found: Sequence[Fact]) -> list[Fact]:
-    return [f for f in asked.among(found) if f.facility or "facility" not in asked.by]
-
-
-def _sums(asked: Asked) -> dict[tuple[str, ...], Counter[str]]:
-    """Of places with what lasts and the time heard of; of methods what the totals hold."""
-    if not asked.of_places:
-        return added(asked.among(ended()), asked.by)
-    return added(asked.among([*known(), *observed()]), asked.by)
-
-
-def _owed(asked: Asked) -> dict[tuple[str, ...], tuple[int, int]]:
-    """Months in which anything came, and all of them, by group; none by day, week or method."""
-    owed: dict[tuple[str, ...], tuple[int, int]] = {}
-    if not set(asked.by) <= PLACES or not asked.of_places:
-        return owed
-    since, until = asked.since or EVERY[0], asked.until or EVERY[1]
-    for place in REGISTER.facilities:
-        if (place.district in asked.only.get("district", (place.district,))
-                and place.id in asked.only.get("facility", (place.id,))):
-            came = expected().came(place, since, until)
-            for month in expected().owed(place, since, until):
-                told = {"district": place.district, "facility": place.id, "month": month}
-                key = tuple(told[b] for b in asked.by)
-                got, due = owed.get(key, (0, 0))
-                owed[key] = got + (month in came), due + 1
-    return owed
-
-
-def _measures(asked: Asked, sums: Counter[str],
-              owed: tuple[int, int] | None) -> dict[str, int | None]:
-    measures: dict[str, int | None] = {name: sums[name] for name in MEASURES}
-    measures |= dict.fromkeys(EXPECTED)
-    if asked.of_places:
-        measures["observed_minutes"] = sums["observed_minutes"]
-        measures["reports"], measures["reports_due"] = owed or (None, None)
-    return measures
-
-
-Times = Mapping[str, Sequence[float]]
-Numbers = tuple[int | None, int | None, float | None]
 
 
 def _agree(group: Counted, key: tuple[str, ...], measures: Mapping[str, int | None],
@@ -228,59 +152,8 @@ def _agree(group: Counted, key: tuple[str, ...], measures: Mapping[str, int | No
     for one in INDICATORS:
         figure = group.indicators[one.id]
         told = (figure.numerator, figure.denominator, figure.value)
-        assert told == (_time(one, times) if one.span else _told(one, measures)), (key, one.id)
-
-
-def _told(one: Indicator, measures: Mapping[str, int | None]) -> Numbers:
-    top = _over(one.numerator, measures)
-    if not one.denominator:
-        return top, None, top
-    bottom = _over(one.denominator, measures)
-    if top is None or bottom is None:
-        return None, None, None
-    return top, bottom, top / bottom if bottom else None
-
-
-def _over(names: Sequence[str], measures: Mapping[str, int | None]) -> int | None:
-    total = 0
-    for name in names:
-        number = measures[name.lstrip("-")]
-        if number is None:
-            return None
-        total += -number if name.startswith("-") else number
-    return total
-
-
-def _time(one: Indicator, times: Times | None) -> Numbers:
-    """Nearest rank on the times themselves; then its bin."""
-    if times is None:
-        return None, None, None
-    minutes = times.get(one.span, ())
-    value = nearest_rank(minutes, one.share)
-    edge = None if value is None else minute_bin(value)
-    return edge, len(minutes), edge
-
-
-def _spans(asked: Asked) -> dict[tuple[str, ...], dict[str, list[float]]] | None:
-    """All times by group and name, in the whole months asked for; None where there is none."""
-    begin, end = _whole_months(asked)
-    if {"week", "day"} & set(asked.by) or begin > end:
-        return None
-    told: dict[tuple[str, ...], dict[str, list[float]]] = {}
-    for fact in chosen(ended(), begin, end, **asked.only):
-        if fact.kind == "span":
-            key = tuple(fact.told(b) for b in asked.by)
-            told.setdefault(key, {}).setdefault(fact.name, []).extend([fact.minutes] * fact.n)
-    return told
-
-
-def _whole_months(asked: Asked) -> tuple[date, date]:
-    begin, end = asked.since or EVERY[0], asked.until or EVERY[1]
-    while begin.day != 1:
-        begin += timedelta(days=1)
-    while (end + timedelta(days=1)).day != 1:
-        end -= timedelta(days=1)
-    return begin, end
+        again = time_told(one, times) if one.span else share_told(one, measures)
+        assert told == again, (key, one.id)
 
 
 # ---- what the figures are for ----------------------------------------------------------------
