@@ -30,8 +30,8 @@ NONE_STANDS_OUT = ("None stands out: their differences are no larger than chance
                    " none was silent.")  # fmt: skip
 CHANCE = (f"Beyond the 95 % limits chance alone puts about one facility in {BY_CHANCE}: go and see,"
           " nobody is to blame yet. They are not in an order of merit.")  # fmt: skip
-TOO_SMALL = ("Facilities whose numbers are too small to be told are not compared here, nor in the"
-             " picture: the desk's own page compares all of them.")  # fmt: skip
+TOO_SMALL = ("Where numbers are too small to be told, facilities are not compared here: the desk's"
+             " own page compares all of them.")  # fmt: skip
 EMPTY = ("Facility", "Hours without", "Hours known", "Share")
 
 

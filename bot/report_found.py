@@ -7,15 +7,15 @@ rules as the API (`bot/count_masks.py`); one that is read at the desk has everyt
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from bot.count_masks import Mask, finer, mask_of, masked
-from bot.count_queries import CountFilter, came
+from bot.count_queries import REPORTS, CountFilter
 from bot.cursors import MOST_ROWS
 from bot.desk_figures import Seen, of_batches
 from bot.desk_period import Scope, Wanted
@@ -108,18 +108,20 @@ class _Finder:
         plain = self.store.figures(month, self.made)
         by_place = replace(month, by=("facility",))
         places = self._told(by_place, self.store.figures(by_place, self.made))
-        missed = list(_rows(places, MISSED))
-        few = bool(self.least) and len(plain.expected) - len(plain.silent) < FEW
+        whole, since = self._told(month, plain), self._told_since()
+        few = since > self.wanted.since
         seen = Seen(
             self.wanted, self.sites, None, plain, self._missed_rows(month, few),
-            missed, list(_rows(places, CHECKS)), list(self._gaps()),
+            _all_or_none(places, MISSED), _all_or_none(places, CHECKS), list(self._gaps()),
         )  # fmt: skip
+        pictures = dict(self._pictures(since)) if not few else {}
+        if funnel_ := self._funnel(whole, _rows(places, MISSED)):
+            pictures["funnel"] = funnel_
         return Found(
             district=self.wanted.district, place=place, month=self.wanted.since, made=self.made,
-            seen=seen, whole=self._told(month, plain), before=self._before(month),
-            places=places, months=self._months(few), pictures=dict(self._pictures(missed, few)),
-            protocols=self._protocols(), least=self.least, few=few,
-            over=self.now < self.made,
+            seen=seen, whole=whole, before=self._before(month), places=places,
+            months=self._months(since), pictures=pictures, protocols=self._protocols(),
+            least=self.least, few=few, over=self.now < self.made,
         )  # fmt: skip
 
     # ---- what may be told ----------------------------------------------------------------------
@@ -144,53 +146,73 @@ class _Finder:
         asked = replace(month, since=first, until=last_of(first))
         return self._told(asked, self.store.figures(asked, self.made))
 
-    def _months(self, few: bool) -> Months:
+    def _told_since(self) -> date:
+        """The first day of the months up to this one of which the sum of all may be told: in each
+        of them enough facilities were heard of. After this month: not even of this one."""
+        first = before(self.wanted.since, MONTHS_BEFORE)
+        if not self.least:
+            return first
+        heard = Counter(month for _, month in self._came())
+        day = self.wanted.since
+        while day >= first and heard[f"{day:%Y-%m}"] >= FEW:
+            day = before(day)
+        return before(day, -1)
+
+    def _came(self) -> set[tuple[str, str]]:
+        """The facilities and months of the year in which anything was heard of them."""
+        rows = self.store.counts(replace(self._year(), by=("facility", "month")))
+        return {(row["facility"], row["month"]) for row in rows if any(row[n] for n in REPORTS)}
+
+    def _year(self) -> CountFilter:
+        return replace(self.wanted.filter(Scope()), since=before(self.wanted.since, MONTHS_BEFORE))
+
+    def _months(self, told_since: date) -> Months:
         """Batches that ended, by facility and month."""
-        asked = replace(self.wanted.filter(Scope()), since=before(self.wanted.since, MONTHS_BEFORE))
+        asked, heard = self._year(), self._came()
         by = replace(asked, by=("facility", "month"))
         rows = list(_rows(masked(self.store.figures(by, self.made), self._mask(by)), MISSED)
                     if self.least else self.store.counts(by))
-        with self.store.database.read() as connection:
-            heard = came(connection, asked)
         this, earlier = {}, defaultdict[str, list[int]](list)
         for row in rows:
             if row["month"] == f"{self.wanted.since:%Y-%m}":
                 this[row["facility"]] = of_batches(row)[1]
             elif (row["facility"], row["month"]) in heard:
                 earlier[row["facility"]].append(of_batches(row)[1])
-        known = {month for _, month in heard}
-        return Months(this, earlier, None if few else self._all_months(asked, known))
-
-    def _all_months(self, asked: CountFilter, known: Container[str]) -> tuple[int, Sequence[int]]:
+        known = {month for _, month in heard if month >= f"{told_since:%Y-%m}"}
         rows = self.store.counts(replace(asked, by=("month",)))
         ended = {row["month"]: of_batches(row)[1] for row in rows if row["month"] in known}
-        return ended.pop(f"{self.wanted.since:%Y-%m}", 0), list(ended.values())
+        now = ended.pop(f"{self.wanted.since:%Y-%m}", None)
+        return Months(this, earlier, None if now is None else (now, list(ended.values())))
 
     # ---- pictures, gaps, protocols -------------------------------------------------------------
 
-    def _pictures(self, told: Sequence[Row], few: bool) -> Iterator[tuple[str, Drawn]]:
-        names = {site.id: site.name for site in self.sites}
-        gallery = Gallery(self.store, Scope(), self.now, names, lambda _parts: "")
-        since = before(self.wanted.since, WEEKS_FROM)
+    def _pictures(self, told_since: date) -> Iterator[tuple[str, Drawn]]:
+        """Those of all facilities together, of no month before *told_since*."""
+        gallery = Gallery(self.store, Scope(), self.now, {}, lambda _parts: "")
+        weeks = max(before(self.wanted.since, WEEKS_FROM), told_since)
+        months = max(before(self.wanted.since, MONTHS_BEFORE - 1), told_since)
         asked = {
-            "control": ("control", replace(self.wanted, since=since, what="missed")),
+            "control": ("control", replace(self.wanted, since=weeks, what="missed")),
             "turnaround": ("turnaround", replace(self.wanted, what="use_to_ready")),
-            "methods": ("methods", replace(self.wanted,
-                                           since=before(self.wanted.since, MONTHS_BEFORE - 1))),
+            "methods": ("methods", replace(self.wanted, since=months)),
             "bag": ("week", replace(self.wanted, what="bag")),
         }  # fmt: skip
-        for name, (kind, wanted) in asked.items() if not few else ():
+        for name, (kind, wanted) in asked.items():
             shown = gallery.draw(kind, wanted)
             if shown.picture.sentence != NOTHING:
                 yield name, Drawn(shown.picture, shown.note)
-        places = [Facility(names[row["facility"]], *of_batches(row)) for row in told
-                  if row["facility"] in names]  # fmt: skip
-        size = sum(place.size for place in places)
-        if size:
-            target = sum(place.count for place in places) / size
-            title = f"Funnel of facilities, {self.wanted.words}"
-            yield "funnel", Drawn(funnel("funnel", title, SHARES["missed"], places, target), _left(
-                len(self.sites) - sum(p.size > 0 for p in places)))  # fmt: skip
+
+    def _funnel(self, whole: Counts, rows: Iterable[Row]) -> Drawn | None:
+        """Each facility of *rows* against the share of all."""
+        names = {site.id: site.name for site in self.sites}
+        places = [Facility(names[row["facility"]], *of_batches(row)) for row in rows
+                  if row["facility"] in names and of_batches(row)[1]]  # fmt: skip
+        target = whole.groups[0].indicators["missed"].value if whole.groups else None
+        if target is None or not places:
+            return None
+        title = f"Funnel of facilities, {self.wanted.words}"
+        picture = funnel("funnel", title, SHARES["missed"], places, min(target, 1))
+        return Drawn(picture, _left(len(self.sites) - len(places)))
 
     def _gaps(self) -> Iterator[Mapping[str, Any]]:
         """The gaps that lasted when the month ended."""
@@ -212,6 +234,13 @@ def _rows(found: Counts, needed: Iterable[str] = ()) -> Iterator[Row]:
     needs = tuple(needed)
     return (_row(group) for group in found.groups
             if all(group.measures[name] is not None for name in needs))
+
+
+def _all_or_none(found: Counts, needed: Iterable[str]) -> list[Row]:
+    """The same, and none where one may not be told: what they come to together would be another
+    number than that of all."""
+    rows = list(_rows(found, needed))
+    return rows if len(rows) == len(found.groups) else []
 
 
 def _row(group: Counted) -> Row:
