@@ -275,6 +275,23 @@ def test_a_total_of_fewer_than_three_facilities_is_as_good_as_theirs() -> None:
     assert everything.hidden({}, {"tests": 8}) == {"tests"}
 
 
+def test_the_whole_is_hidden_where_fewer_than_three_were_heard_of() -> None:
+    fine = [({"district": d}, {"tests": 2}) for d in "TB"]
+    heard = {"T": frozenset("A"), "B": frozenset("X")}
+    assert Mask(CountFilter(), fine, heard, (), 5).hidden({}, {"tests": 4}) == {"tests"}
+
+
+def test_the_whole_does_not_tell_by_its_parts_what_is_hidden_in_it() -> None:
+    """Batches of one district are hidden in it: those begun less those not over would be they."""
+    nothing = dict.fromkeys(("batches", "released", "set_aside", "cancelled", "unfinished",
+                             "started"), 0)  # fmt: skip
+    rows = {("T", "A"): nothing | {"unfinished": 1, "started": 1},
+            ("B", "X"): nothing | {"batches": 1, "cancelled": 1, "started": 1},
+            ("B", "Y"): nothing}  # fmt: skip
+    [(_, gone)] = World(rows, set(rows), 2).answer(CountFilter())
+    assert {"batches", "started", "unfinished"} <= gone
+
+
 def test_what_adds_up_is_hidden_together() -> None:
     row = {"batches": 20, "released": 17, "set_aside": 0, "cancelled": 3, "late": 6}
     assert small(row, 5) == {"released", "set_aside", "cancelled"}
