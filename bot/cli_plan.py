@@ -7,6 +7,7 @@ from dataclasses import asdict
 from random import Random
 
 from bot.cli_answer import FINDING, GOOD, Answer, add_shared, tell
+from bot.cli_plan_facility import facility_answer
 from bot.cli_trade_words import PLAN
 from flows.planning import (
     HOURS_PER_MONTH,
@@ -25,6 +26,7 @@ MOST_APART = 4.0  # standard errors: chance alone goes further once in some ten 
 MOST_SIMULATED = 6  # numbers of sets: the last before what the formula says, that, and one more
 MOST_ROWS = 50  # of a table on a terminal: the last ones, where the risk falls
 SPREAD = 0.5  # turnarounds are drawn evenly from half to one and a half of their mean
+GIVEN = ("births", "fraction", "turnaround")
 LABELS = {
     "chlorine_product": "{:g} mL or g of chlorine product",
     "vinegar_ml": "{:g} mL of vinegar",
@@ -35,9 +37,11 @@ LABELS = {
 
 def add(parser: argparse.ArgumentParser) -> None:
     """The arguments of `plan`."""
-    parser.add_argument("--births", type=float, required=True, help="a month")
-    parser.add_argument("--fraction", type=float, required=True, help="of births that use a set")
-    parser.add_argument("--turnaround", type=float, required=True, help="hours from use to READY")
+    parser.add_argument("--facility", default="", metavar="ID",
+                        help="by its own measured use and turnaround, instead of the next four")
+    parser.add_argument("--births", type=float, help="a month")
+    parser.add_argument("--fraction", type=float, help="of births that use a set")
+    parser.add_argument("--turnaround", type=float, help="hours from use to READY")
     parser.add_argument("--risk", type=float, default=0.01, help="default: 0.01 of the uses")
     parser.add_argument("--simulate", action="store_true", help="a second answer, by simulation")
     parser.add_argument("--seed", type=int, default=1, help="of the simulation; default: 1")
@@ -53,11 +57,22 @@ def add(parser: argparse.ArgumentParser) -> None:
 
 def run(words: argparse.Namespace) -> int:
     """Print the answer."""
-    return tell(words, answer(words))
+    return tell(words, _measured(words) if words.facility else answer(words))
+
+
+def _measured(words: argparse.Namespace) -> Answer:
+    """The need of a facility, from the store. ValueError where other numbers are given too."""
+    if any(getattr(words, name) is not None for name in GIVEN) or words.simulate:
+        raise ValueError("--facility takes its own numbers: leave out --births, --fraction,"
+                         " --turnaround and --simulate.")  # fmt: skip
+    per_batch = Amounts(0, words.vinegar_ml, words.cloths, words.glove_pairs)
+    return facility_answer(words.facility, per_batch, words.margin)
 
 
 def answer(words: argparse.Namespace) -> Answer:
-    """The need. A finding: formula and simulation disagree."""
+    """The need. A finding: formula and simulation disagree. ValueError for a missing number."""
+    if any(getattr(words, name) is None for name in GIVEN):
+        raise ValueError("Say --births, --fraction and --turnaround, or --facility.")
     load = offered_load(words.births, words.fraction, words.turnaround)
     needed = sets_for(load, words.risk)
     chances = {n: erlang_b(n, load) for n in range(max(1, needed + 1 - MOST_ROWS), needed + 1)}

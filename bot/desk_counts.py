@@ -112,7 +112,7 @@ class _Counts:
         wanted, wrong = self._wanted(PICTURES[name].period)
         if wrong:
             abort(400, wrong)
-        return _svg(self._gallery().draw(name, chosen(name, wanted)).picture)
+        return svg(self._gallery().draw(name, chosen(name, wanted)).picture)
 
     def _gallery(self) -> Gallery:
         names = {site.id: site.name for site in self.desk.sites()}
@@ -138,7 +138,7 @@ class _Counts:
         wanted, wrong = self._wanted("3m")
         if wrong:
             abort(400, wrong)
-        return _svg(self._line(set_id, self._site_of(set_id), wanted))
+        return svg(self._line(set_id, self._site_of(set_id), wanted))
 
     def _site_of(self, set_id: str) -> Site:
         found = next((s for s in self.desk.sites() if any(c.id == set_id for c in s.sets)), None)
@@ -237,7 +237,7 @@ def _address(view: str, query: Mapping[str, str], **parts: str) -> str:
     return url_for(f"desk.counts.{view}", **values)
 
 
-def _svg(picture: Picture) -> Response:
+def svg(picture: Picture) -> Response:
     """The picture as a file that the browser may keep and must ask about each time."""
     answer = make_response(picture.svg)
     answer.mimetype = "image/svg+xml"

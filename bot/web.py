@@ -13,6 +13,7 @@ from bot.desk import desk
 from bot.desk_counts import counts
 from bot.desk_files import files
 from bot.desk_messages import messages
+from bot.desk_planning import planning
 from bot.desk_register import register_pages
 from bot.desk_report import report_pages
 from bot.desk_scope import Desk
@@ -66,6 +67,7 @@ def _desk_pages(parts: Parts, door: Door, region: str) -> Blueprint:
     pages.register_blueprint(files(read, changes, parts.redis, region))
     pages.register_blueprint(trail(read))
     pages.register_blueprint(counts(read))
+    pages.register_blueprint(planning(read))
     pages.register_blueprint(report_pages(read))
     return pages
 
