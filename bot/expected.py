@@ -8,12 +8,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, func, select
 
-from bot.count_queries import CountFilter, registered, reported, summed
+from bot.count_queries import PLACES, CountFilter, came, registered
 from bot.cursors import fetch
 from bot.tables import facilities, gaps, models, sets
 from bot.total_tables import heard
@@ -49,9 +50,7 @@ def places_of(connection: Connection, wanted: CountFilter) -> list[Place]:
         if day := first.get(facility):
             districts[row["district"]] = min(day, districts.get(row["district"], day))
     began = min(districts.values(), default=None)
-    kinds = {row["facility"]: row["kinds"] for row in fetch(
-        connection, select(sets.c.facility, func.count(models.c.kind.distinct()).label("kinds"))
-        .join(models, sets.c.model == models.c.id).group_by(sets.c.facility))}
+    kinds = _kinds(connection, wanted)
     return [
         Place(i, row["district"], row["zone"], first.get(i), districts.get(row["district"], began),
               kinds.get(i, 0))
@@ -59,6 +58,17 @@ def places_of(connection: Connection, wanted: CountFilter) -> list[Place]:
         if row["district"] in (wanted.district or (row["district"],))
         and i in (wanted.facility or (i,))
     ]  # fmt: skip
+
+
+def _kinds(connection: Connection, wanted: CountFilter) -> dict[str, int]:
+    query = (select(sets.c.facility, func.count(models.c.kind.distinct()))
+             .join(models, sets.c.model == models.c.id).group_by(sets.c.facility))
+    if wanted.facility:
+        query = query.where(sets.c.facility.in_(wanted.facility))
+    if wanted.district:
+        query = (query.join(facilities, sets.c.facility == facilities.c.id)
+                 .where(facilities.c.district.in_(wanted.district)))
+    return {row[0]: row[1] for row in connection.execute(query)}
 
 
 def _first(connection: Connection, known: Mapping[str, Mapping[str, Any]]) -> dict[str, date]:
@@ -77,13 +87,21 @@ def last_day(places: Sequence[Place], now: datetime) -> date:
     return max((_today(p.zone, now) for p in places), default=now.date())
 
 
+@lru_cache(maxsize=1024)  # a country's facilities share a few zones
 def _today(zone: str, now: datetime) -> date:
     return now.astimezone(ZoneInfo(zone)).date()
 
 
-def within(place: Place, keys: Mapping[str, str]) -> bool:
-    return (keys.get("district", place.district) == place.district
-            and keys.get("facility", place.id) == place.id)
+def by_group(places: Iterable[Place], by: Sequence[str]) -> dict[Group, tuple[Place, ...]]:
+    """*places* by those of the dimensions *by* that are places."""
+    found: dict[Group, list[Place]] = defaultdict(list)
+    for place in places:
+        found[place_key({"district": place.district, "facility": place.id}, by)].append(place)
+    return {key: tuple(here) for key, here in found.items()}
+
+
+def place_key(keys: Mapping[str, str], by: Sequence[str]) -> Group:
+    return tuple(keys[name] for name in PLACES if name in by)
 
 
 def unregistered(connection: Connection, wanted: CountFilter) -> tuple[str, ...]:
@@ -110,6 +128,7 @@ def observed(place: Place, since: date, until: date, now: datetime) -> int:
     return (_minutes(stop) - _minutes(_midnight(begin, zone))) * place.kinds
 
 
+@lru_cache(maxsize=4096)
 def _midnight(day: date, zone: ZoneInfo) -> datetime:
     # In UTC: two times of one zone are compared by what its clocks show, not by what passed.
     return datetime.combine(day, datetime.min.time(), zone).astimezone(UTC)
@@ -171,16 +190,14 @@ def reports(
     (both days given), from the first in which anything of their district was heard."""
     if not set(by) <= OF_REPORTS or wanted.method:
         return {}
-    here = {p.id for p in places}
-    rows = summed(connection, "measures", replace(wanted, by=()), ("facility", "month"))
-    came = {(r["facility"], r["month"]) for r in rows if reported(r) and r["facility"] in here}
+    said = came(connection, wanted, ("facility", "month"))
     begin, end = wanted.since or date.min, wanted.until or date.max
     found: dict[Group, tuple[int, int]] = {}
     for place in places:
         for month in months(max(begin, place.due or end), end):
             keys = {"district": place.district, "facility": place.id, "month": month}
             got, due = found.get(key_of(keys, by), (0, 0))
-            found[key_of(keys, by)] = (got + ((place.id, month) in came), due + 1)
+            found[key_of(keys, by)] = (got + ((place.id, month) in said), due + 1)
     return found
 
 

@@ -18,14 +18,15 @@ from bot.count_queries import CountFilter, silent, spans_whole_month, summed
 from bot.expected import (
     Group,
     Place,
+    by_group,
     key_of,
     last_day,
     lasting,
     observed,
+    place_key,
     places_of,
     reports,
     unregistered,
-    within,
 )
 from bot.figure import Figure
 from flows.indicators import EXPECTED, INDICATORS, MEASURES, Indicator, total
@@ -64,6 +65,7 @@ class _Asked:
     wanted: CountFilter
     by: Group
     places: tuple[Place, ...]
+    here: Mapping[Group, tuple[Place, ...]]
     now: datetime
     spans: Mapping[tuple[Group, str], Mapping[int, int]] | None
     lasting: Mapping[Group, int]
@@ -104,7 +106,7 @@ def _asked(connection: Connection, wanted: CountFilter, now: datetime) -> _Asked
     last = last_day(places, now)
     whole = replace(wanted, since=wanted.since or first, until=wanted.until or last)
     return _Asked(
-        whole, by, tuple(places), now, _spans(connection, wanted, by),
+        whole, by, tuple(places), by_group(places, by), now, _spans(connection, wanted, by),
         lasting(connection, whole, places, by, now),
         reports(connection, replace(whole, until=min(whole.until or last, last)), places, by),
         _left(connection, wanted, by),
@@ -119,7 +121,7 @@ def _group(asked: _Asked, key: Group, row: Mapping[str, int]) -> Counted:
     if asked.of_places:
         ended = row["empty_minutes"] - asked.left.get(key, 0)
         measures["empty_minutes"] = ended + asked.lasting.get(key, 0)
-        here = [p for p in asked.places if within(p, keys)]
+        here = asked.here.get(place_key(keys, asked.by), ())
         measures["observed_minutes"] = sum(observed(p, since, until, asked.now) for p in here)
         measures["reports"], measures["reports_due"] = asked.due.get(key, (None, None))
     found = {one.id: _figure(one, measures, _bins(asked, key, one), keys, (since, until))

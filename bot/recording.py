@@ -80,7 +80,7 @@ def record_all(connection: Connection, records: Sequence[Record]) -> int:
     known: dict[tuple[str, int], tuple[Batch, Told]] = {}
     for record in records:
         told = told_by(record.batch)
-        rows.append(_batch_row(record, told))
+        rows.append(batch_row(record, told))
         known.setdefault((record.batch.id, version(record)), (record.batch, told))
 
     def tally(row: Mapping[str, Any]) -> Tally:
@@ -95,7 +95,8 @@ def record_all(connection: Connection, records: Sequence[Record]) -> int:
 # ---- batches -------------------------------------------------------------------------------
 
 
-def _batch_row(record: Record, told: Told) -> Row:
+def batch_row(record: Record, told: Told) -> Row:
+    """The row of `batches` for *record*, whole but for its zone; *told* is by its batch."""
     batch = record.batch
     return {
         "id": batch.id, "facility": batch.facility, "district": batch.district,
