@@ -13,7 +13,7 @@ from flask import Response, abort, request
 from bot.adx import adx
 from bot.api_asked import day, form, mark_weakly, or_400, several, text
 from bot.api_errors import Blamed
-from bot.count_masks import Mask, finer, mask_of, masked
+from bot.count_masks import finer, mask_of, masked
 from bot.count_queries import MISSED, CountFilter
 from bot.counts_shape import (
     DEFINED,
@@ -92,12 +92,15 @@ class CountViews:
     def _figures(self, wanted: CountFilter) -> Counts:
         now = self.clock()
         found: Counts = or_400(self.store.figures, wanted, now)
-        return masked(found, self._mask(wanted)) if self.least else found
+        if not self.least:
+            return found
+        asked, fine = self._fine(wanted)
+        return masked(found, mask_of(asked, fine, self._owners(), self.least), fine)
 
-    def _mask(self, wanted: CountFilter) -> Mask:
+    def _fine(self, wanted: CountFilter) -> tuple[CountFilter, Counts]:
+        """The question in whole districts, and the figures that say what of it is hidden."""
         asked = self._whole_districts(_of_figures(wanted))
-        fine = self.store.figures(finer(asked), self.clock())
-        return mask_of(asked, fine, self._owners(), self.least)
+        return asked, self.store.figures(finer(asked), self.clock())
 
     def _owners(self) -> dict[str, str]:
         return {row["id"]: row["district"] for row in self.store.facilities()}
@@ -121,7 +124,8 @@ class CountViews:
         asked = self._whole_districts(wanted)
         fine = [(_keys(row, finer(asked).by), {"n": row["n"]})
                 for row in self.store.counts(finer(asked))]
-        mask = replace(self._mask(wanted), wanted=asked, fine=fine)
+        figures = mask_of(*self._fine(wanted), self._owners(), self.least)
+        mask = replace(figures, wanted=asked, fine=fine)
         told = [{**row, "n": None if mask.hidden(_keys(row, wanted.by), {"n": row["n"]})
                  else row["n"]} for row in rows]
         told += [{**keys, "n": None} for keys in mask.absent(_keys(row, wanted.by) for row in rows)]

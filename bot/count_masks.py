@@ -163,11 +163,12 @@ def mask_of(wanted: CountFilter, fine: Counts, owners: Mapping[str, str], least:
                 {d: frozenset(found) for d, found in heard.items()}, quiet, least)
 
 
-def masked(found: Counts, mask: Mask) -> Counts:
-    """*found* without what *mask* hides; rows in the same order."""
+def masked(found: Counts, mask: Mask, fine: Counts) -> Counts:
+    """*found* without what *mask*, made from *fine*, hides; rows in order."""
+    like = {_cell(g.keys): g for g in fine.groups}
     groups = [_without(g, mask.hidden(g.keys, numbers_of(g))) for g in found.groups]
     for keys in mask.absent(g.keys for g in found.groups):
-        nothing = _nothing(keys, next(g for g in found.groups if _cell(g.keys) == _cell(keys)))
+        nothing = _nothing(keys, like[_cell(keys)])
         groups.append(_without(nothing, mask.hidden(keys, numbers_of(nothing))))
     return replace(found, groups=tuple(sorted(groups, key=lambda g: tuple(g.keys.values()))))
 
@@ -180,7 +181,7 @@ def _nothing(keys: Keys, like: Counted) -> Counted:
                    numerator=None if BY_ID[i].span or f.numerator is None else 0,
                    denominator=None if f.denominator is None else 0)
         for i, f in like.indicators.items()}
-    return replace(like, keys={name: keys[name] for name in like.keys}, measures=nothing,
+    return replace(like, keys=keys, measures=nothing,
                    indicators=figures)
 
 

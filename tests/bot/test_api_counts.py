@@ -372,6 +372,26 @@ def test_alerts_by_rule_and_facility_hide_a_lone_one_behind_another(careful: Fla
     assert [row["n"] for row in rows(careful, f"{MARCH}&by=reason&what=alert")] == [2]
 
 
+def test_who_hides_another_is_not_missing_from_the_answer(tmp_path: Path) -> None:
+    """Without a row it would be read as 0, and the other would be all there is."""
+    store = Store(f"sqlite:///{tmp_path / 'store.db'}")
+    store.migrate()
+    store.save_register(the_register())
+    store.record([record(closed(f"A-{n}", facility="A")) for n in range(3)])
+    later = START + timedelta(days=7)
+    store.record([record(closed(f"B-{n}", facility="B", opened_at=later, at=later))
+                  for n in range(5)])  # fmt: skip
+    careful = client_of(store, 5)
+
+    week = "from=2025-03-03&to=2025-03-12&by=facility,week"
+    both = {(r["facility"], r["week"]): r["batches"] for r in rows(careful, week)}
+    alone = {(r["facility"], r["week"]): r["batches"] for r in rows(careful, f"{week}&facility=B")}
+
+    assert both == {("A", "2025-W10"): None, ("B", "2025-W10"): None, ("B", "2025-W11"): 5}
+    assert alone == {("B", "2025-W10"): None, ("B", "2025-W11"): 5}
+    store.close()
+
+
 # ---- definitions -----------------------------------------------------------------------------
 
 
