@@ -207,20 +207,14 @@ def _reasons(seen: Seen, teller: Teller) -> Iterator[tuple[str, str]]:
     """Every reason to go and see, by the facility's id."""
     yield from _without(seen, teller)
     yield from _silences(seen, teller)
-    yield from _outside(
-        {r["facility"]: of_batches(r) for r in seen.places}, "above",
-        "A step missed in {k} of {n} batches ({share}), more than chance makes of {target}"
-        " everywhere")  # fmt: skip
-    done = _shares(seen.all_methods, "checks")
-    behind = list(_outside(
-        done, "below", "Shift checks done: {k} of {n} due ({share}), fewer than chance makes of"
-        " {target} everywhere"))  # fmt: skip
+    yield from _outside({r["facility"]: of_batches(r) for r in seen.places}, "above",
+                        "A step missed in {k} of {n} batches", "more")  # fmt: skip
+    behind = list(_outside(_shares(seen.all_methods, "checks"), "below",
+                           "Shift checks done: {k} of {n} due", "fewer"))  # fmt: skip
     yield from behind
     known = {facility for facility, _ in behind}
-    in_time = _outside(
-        _shares(seen.all_methods, "timeliness"), "below",
-        "Shift checks in time: {k} of {n} due ({share}), fewer than chance makes of {target}"
-        " everywhere")  # fmt: skip
+    in_time = _outside(_shares(seen.all_methods, "timeliness"), "below",
+                       "Shift checks in time: {k} of {n} due", "fewer")  # fmt: skip
     yield from (found for found in in_time if found[0] not in known)
 
 
@@ -256,7 +250,7 @@ def _shares(rows: Iterable[Row], indicator: str) -> dict[str, tuple[int, int]]:
 
 
 def _outside(
-    found: Mapping[str, tuple[int, int]], side: str, words: str
+    found: Mapping[str, tuple[int, int]], side: str, words: str, how: str
 ) -> Iterator[tuple[str, str]]:
     """Facilities beyond the funnel's limits around the share of all of them, on *side* of it."""
     known = {facility: (k, n) for facility, (k, n) in found.items() if n}
@@ -266,5 +260,6 @@ def _outside(
     for facility, (k, n) in known.items():
         place = funnel_place(k, n, target)
         if place.side == side:
-            said = words.format(k=k, n=n, share=percent(k / n), target=percent(target))
-            yield facility, f"{said} ({_LEVELS[place.level]} limits)"
+            yield facility, (f"{words.format(k=k, n=n)} ({percent(k / n)}), all facilities together"
+                             f" {percent(target)}: {how} than chance makes"
+                             f" ({_LEVELS[place.level]} limits)")  # fmt: skip
