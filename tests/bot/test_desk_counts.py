@@ -82,8 +82,8 @@ def test_a_facility_is_named_with_each_reason_to_go_there(chief: Reader) -> None
     page = chief.reads(f"/counts?{FEBRUARY}")
     visits = page.partition("Which facility needs a visit?")[2].partition("Who did not")[0]
 
-    assert ("A step missed in 12 of 20 batches (60 %), all facilities together 19 %: more than chance"
-            " makes (99.8 % limits).") in visits
+    assert ("A step missed in 12 of 20 batches (60 %), all facilities together 19 %: more than"
+            " chance makes (99.8 % limits).") in visits
     assert ("Shift checks done: 4 of 40 due (10 %), all facilities together 55 %: fewer than chance"
             " makes (99.8 % limits).") in visits
     assert "No bag and mask READY since 20 Feb 09:00 (11 days" in visits
