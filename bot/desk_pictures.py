@@ -39,6 +39,7 @@ BEHIND: Mapping[str, Mapping[str, str] | None] = {
 }  # fmt: skip
 # The time that a set is missing comes first.
 TIMES: Mapping[str, str] = {"use_to_ready": SPANS["use_to_ready"], **SPANS}
+OF_BATCHES = frozenset({"use_to_wipe", "use_to_ready"})  # times that a batch has
 NO_METHOD = "none chosen"
 MOST_ROWS = 150  # of one table: the page stays below 60 KB
 INSIDE = ("within the limits", "no case")  # what a funnel says of those that do not stand out
@@ -74,6 +75,7 @@ class Shown:
 
     picture: Picture
     note: str = ""
+    behind: str = ""  # the list of all its batches, where no point has one of its own
 
     @property
     def rows(self) -> Sequence[Row]:
@@ -159,9 +161,13 @@ class Gallery:
         asked = wanted.filter(self.scope)
         with self.store.database.read() as connection:
             found = bins(connection, asked, wanted.what)
-        what = f"minutes {SPANS[wanted.what]}"
-        return Shown(pictures.turnaround("turnaround", self._title("How long it takes", wanted),
-                                         what, found), _whole(asked))  # fmt: skip
+        picture = pictures.turnaround("turnaround", self._title("How long it takes", wanted),
+                                      f"minutes {SPANS[wanted.what]}", found)  # fmt: skip
+        months = whole_months(asked)
+        if wanted.what not in OF_BATCHES or not months.since or not months.until:
+            return Shown(picture, _whole(asked))
+        days = {"from": months.since.isoformat(), "to": months.until.isoformat()}
+        return Shown(picture, _whole(asked), self.link({**days, **wanted.place}))
 
     def week(self, wanted: Wanted) -> Shown:
         """How much of each hour of the week a set of a kind was READY."""

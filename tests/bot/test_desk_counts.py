@@ -203,10 +203,13 @@ def test_the_ends_of_batches_are_told_of_all_that_were_begun(chief: Reader) -> N
 
 
 def test_times_and_hours_are_told_for_whole_months_and_say_so(chief: Reader) -> None:
-    page = chief.reads("/counts/turnaround?from=2025-02-20&to=2025-02-25")
+    page = chief.opens("/counts/turnaround?from=2025-02-20&to=2025-02-25").text
 
     assert "Told for whole months: 1 Feb 2025 to 28 Feb 2025." in page
     assert "80 in all: the median is 1 h" in page
+    assert "/batches?from=2025-02-01&to=2025-02-28" in links(page, "/batches")
+    assert "use_to_ready" in chief.opens("/counts/turnaround").text
+    assert "The batches of" not in chief.opens("/counts/turnaround?what=alert_to_answer").text
 
 
 def test_an_open_gap_is_in_the_hours_of_the_week(chief: Reader) -> None:
