@@ -236,7 +236,7 @@ def _row(site: Site, need: Need, seen: Observed) -> _Row:
     return _Row(
         site, need_words.NAMES[need.kind], need.stock.owned,
         need_words.up_to(sized) if sized else "not known", need.short,
-        percent(sized.now) if sized else "not known", need_words.why(need, seen),
+        f"{percent(sized.now)} find none READY now: " if sized else "", need_words.why(need, seen),
     )  # fmt: skip
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from bot.desk_card import MISSING
 from bot.need_supplies import WHY_NOT, Chlorine, Product, Supplies
-from bot.needs import FEWEST_DAYS, Need, Observed, Sized
+from bot.needs import FEWEST_DAYS, WEEKS, Need, Observed, Sized
 from bot.pictures_words import count, percent
 from bot.site import Site
 from flows.batch import Kind
@@ -52,8 +52,8 @@ def about(seen: Observed, *, hastened: bool) -> Iterator[str]:
     if not seen.days:
         yield f"Nothing was heard up to {day(seen.until)}."
         return
-    yield (f"From {count(seen.days, 'day', 'days')} up to {day(seen.until)}, whole weeks only, not"
-           f" before {day(seen.since)}.")  # fmt: skip
+    yield (f"Counted over {count(seen.days, 'day', 'days')} up to {day(seen.until)}: whole weeks,"
+           f" {WEEKS} at most.")  # fmt: skip
     if seen.quiet:
         yield (f"In {seen.quiet} of the {count(seen.weeks, 'week', 'weeks')} nothing was heard:"
                " that may be silence, and not a time without births.")  # fmt: skip

@@ -11,7 +11,7 @@ from bot.pictures_words import count, percent
 
 LEFT, RIGHT, PLOT = 42, 12, 160  # px
 
-_COLUMNS = ("Sets", "Chance to find none READY", "")
+_COLUMNS = ("Sets", "Chance to find none READY", "Which")
 
 
 @dataclass(frozen=True, slots=True)
