@@ -14,7 +14,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from bot.count_masks import Mask, finer, mask_of, masked
+from bot.count_masks import finer, mask_of, masked
 from bot.count_queries import REPORTS, CountFilter
 from bot.cursors import MOST_ROWS
 from bot.desk_figures import Seen, of_batches
@@ -127,12 +127,11 @@ class _Finder:
     # ---- what may be told ----------------------------------------------------------------------
 
     def _told(self, wanted: CountFilter, found: Counts) -> Counts:
-        return masked(found, self._mask(wanted)) if self.least else found
-
-    def _mask(self, wanted: CountFilter) -> Mask:
+        if not self.least:
+            return found
         fine = self.store.figures(finer(wanted), self.made)
         owners = {row["id"]: row["district"] for row in self.store.facilities()}
-        return mask_of(wanted, fine, owners, self.least)
+        return masked(found, mask_of(wanted, fine, owners, self.least), fine)
 
     def _missed_rows(self, month: CountFilter, few: bool) -> list[Row]:
         """Missed steps by stage and reason; of few facilities none that is small."""
@@ -170,7 +169,7 @@ class _Finder:
         """Batches that ended, by facility and month."""
         asked, heard = self._year(), self._came()
         by = replace(asked, by=("facility", "month"))
-        rows = list(_rows(masked(self.store.figures(by, self.made), self._mask(by)), MISSED)
+        rows = list(_rows(self._told(by, self.store.figures(by, self.made)), MISSED)
                     if self.least else self.store.counts(by))
         this, earlier = {}, defaultdict[str, list[int]](list)
         for row in rows:

@@ -9,7 +9,7 @@ import logging
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from bot.config import Config
@@ -27,6 +27,14 @@ SIGNED = "The whole report is in the PDF. Soakbell sent this mail; nobody reads 
 log = logging.getLogger(__name__)
 
 
+class _Claim(NamedTuple):
+    """A report that this process may send by a way, and which try it is."""
+
+    way: Way
+    key: Key
+    tries: int
+
+
 @dataclass(frozen=True, slots=True)
 class Sender:
     """Looks what is to be sent and sends it. *least*: counts of one facility below it stay here."""
@@ -42,24 +50,42 @@ class Sender:
         """Send what is due now and was not sent; returns how many were taken. StoreDown where the
         store does not answer: then somebody looks again later."""
         found = due(self.reports.store.facilities(), self.clock(), self.day)
-        return sum(self._send(district, month, way) for district, month in found
-                   for way in self.ways)  # fmt: skip
+        return sum(self._send(district, month) for district, month in found)
 
-    def _send(self, district: str, month: date, way: Way) -> bool:
+    def _send(self, district: str, month: date) -> int:
+        """One report by each way that this process may send it by; made once for all of them."""
+        claims = [claim for way in self.ways if (claim := self._claim(district, month, way))]
+        if not claims:
+            return 0
+        try:
+            made = parcel(self.reports.make(month, district, self.least))
+        except Exception as error:  # one report must not hold up the others
+            for claim in claims:
+                self._failed(claim, error)
+            return 0
+        return sum(self._taken(claim, made) for claim in claims)
+
+    def _claim(self, district: str, month: date, way: Way) -> _Claim | None:
         key = Key(district, f"{month:%Y-%m}", way.name)
         tries = self.sent.claim(key, self.clock())
-        if tries is None:
-            return False
+        return None if tries is None else _Claim(way, key, tries)
+
+    def _taken(self, claim: _Claim, made: Parcel) -> bool:
         try:
-            way.send(parcel(self.reports.make(month, district, self.least)))
-        except Exception as error:  # one report must not hold up the others
-            why = error if isinstance(error, BotError) else type(error).__name__
-            log.warning("report %s of %s: %s; try %d", key.month, district, why, tries)
-            self.sent.failed(key, tries, self.clock())
+            claim.way.send(made)
+        except Exception as error:  # nor one way the other
+            self._failed(claim, error)
             return False
-        self.sent.accepted(key, tries, self.clock())
-        log.info("report %s of %s was taken by %s", key.month, district, way.name)
+        self.sent.accepted(claim.key, claim.tries, self.clock())
+        log.info("report %s of %s was taken by %s", claim.key.month, made.district, claim.way.name)
         return True
+
+    def _failed(self, claim: _Claim, error: Exception) -> None:
+        """What is not ours may quote a name: of that the log gets the kind alone."""
+        why = error if isinstance(error, BotError) else type(error).__name__
+        key = claim.key
+        log.warning("report %s of %s: %s; try %d", key.month, key.district, why, claim.tries)
+        self.sent.failed(key, claim.tries, self.clock())
 
 
 def due(
