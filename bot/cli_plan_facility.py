@@ -27,7 +27,7 @@ from bot.need_words import (
     verdict,
 )
 from bot.needs import Need, Observed, needs, stocks
-from bot.pictures_words import percent
+from bot.pictures_words import clean, percent
 from bot.rules import Rules
 from bot.store import Store
 from bot.wiring import load_rules, open_store
@@ -60,7 +60,7 @@ def worked_out(
     held = stocks(sets_of(site, known(store, sites, now)[site.id]), now)
     found, supplies = needs(seen, held, protocol), month(site, seen, protocol, per_batch, margin)
     said = list(about(seen, hastened=rules.hasten != 1))
-    lines = [f"{site.name} ({site.id})", *said]
+    lines = [f"{clean(site.name)} ({site.id})", *said]
     for need in found:
         lines += [f"{NAMES[need.kind]}. {verdict(need)}", *_rows(need),
                   *(f"  {words}" for words in steps(need, protocol["planning.used_fraction"]))]
@@ -99,4 +99,6 @@ def _supplies(found: Supplies | None, seen: Observed) -> list[str]:
 
 
 def _spares(seen: Observed) -> list[str]:
-    return [f"  {n} in {seen.days} days: {words}" for words, n in spare_rows(seen)]
+    """What befell the sets: nothing to tell of a facility that was never heard of."""
+    rows = [f"  {n} in {seen.days} days: {words}" for words, n in spare_rows(seen)]
+    return ["Spare parts:", *rows] if seen.days else []
