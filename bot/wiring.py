@@ -194,11 +194,6 @@ def build(
     return Parts(service, store, rules, wording, redis, accounts, LogIns(store.database), tokens)
 
 
-def build_service(config: Config) -> Service:
-    """The service alone, as a worker process needs it."""
-    return build(config).service
-
-
 def announce(parts: Parts, register: Register, *, drop: bool = True) -> None:
     """Save *register* and hand it to the conversations.
 

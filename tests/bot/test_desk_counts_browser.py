@@ -21,9 +21,9 @@ PAGES = {
     "counts": "/counts?", "control": "/counts/control?", "funnel": "/counts/funnel?",
     "week": "/counts/week?", "methods": "/counts/methods?", "stages": "/counts/stages?",
     "set": "/counts/set/BAG-1?", "indicators": "/indicators?", "batches": "/batches?",
-    "wrong": "/counts/run?method=x&",
+    "wrong": "/counts/run?method=x&", "report": "/report?month=2025-02&",
 }  # fmt: skip
-WITHOUT = {"counts", "indicators", "batches", "wrong"}  # pages that have no picture
+WITHOUT = {"counts", "indicators", "batches", "wrong", "report"}  # with no picture of its own file
 SEEN = """const of = document.querySelector('img.picture');
 return of !== null && of.complete && of.naturalWidth > 0
   && of.getBoundingClientRect().width > 250"""

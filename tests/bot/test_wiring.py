@@ -26,7 +26,6 @@ from bot.wiring import (
     Parts,
     announce,
     build,
-    build_service,
     connect,
     load_protocols,
     load_rules,
@@ -81,7 +80,7 @@ def test_production_with_its_secrets_is_built_without_touching_redis(tmp_path: P
 
 
 def test_a_workers_service_is_the_same_service(tmp_path: Path) -> None:
-    service = build_service(in_service(tmp_path))
+    service = build(in_service(tmp_path)).service
 
     assert service.gateway.base_url == "https://gateway.example"  # type: ignore[attr-defined]
     assert isinstance(service.store, Store)
