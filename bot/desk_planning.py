@@ -29,7 +29,8 @@ from bot.site import Site
 from flows.planning import Amounts
 
 MOST_ROWS = 60  # of the list: the page stays below 60 KB
-MOST_TYPED = 20  # characters of one field
+MOST_TYPED = 20  # characters of an amount
+MOST_NAME = 60  # of a district
 MOST_AMOUNT = 100_000.0  # a software limit, of one field
 NO_DISTRICT = "There is no such district in the register."
 CHOOSE = "Choose a district: the list is made for one."
@@ -157,7 +158,7 @@ class _Planning:
         """The facilities of the district asked for, or of the only one; and all districts."""
         sites = self.desk.sites()
         districts = sorted({site.district for site in sites})
-        asked = request.args.get("district", "")[:MOST_TYPED]
+        asked = request.args.get("district", "")[:MOST_NAME]
         if asked and asked not in districts:
             abort(404, NO_DISTRICT)
         chosen = asked or (districts[0] if len(districts) == 1 else "")

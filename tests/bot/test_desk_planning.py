@@ -11,13 +11,16 @@ from pathlib import Path
 import fakeredis
 import pytest
 from flask import Flask
+from selenium.webdriver.common.by import By
 
 from bot.accounts import AccountRole
 from bot.register import Register
+from tests.bot.browser_stand import chromium, violations
 from tests.bot.desk_client import MOST_BYTES, Reader, reader
 from tests.bot.district_stand import desk_app, watched_world, wide_register
 from tests.bot.planning_stand import DAY, past, solution
 from tests.bot.store_stand import START, demo_register
+from tests.bot.test_desk_browser import NARROW, type_in
 from tests.conftest import FakeClock
 from tests.phone import World
 
@@ -161,6 +164,21 @@ def test_without_the_conversations_the_store_is_asked(
     redis_server.connected = False
 
     assert "Needed: 4. Owned: 2." in chief.reads("/planning/LOWF")
+
+
+@pytest.mark.browser
+def test_for_everybody_on_a_narrow_screen(world: World, tmp_path: Path) -> None:
+    """No rule of axe is broken and nothing but the table's own region is wider than the screen."""
+    with chromium(tmp_path / "profile") as chrome:
+        chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", NARROW)
+        chrome.get(f"{world.url}/desk/login")
+        type_in(chrome, "demo")
+        for path in ("/planning?district=TAM", "/planning/LOWF", "/planning/LOWF?cloths=x"):
+            chrome.get(f"{world.url}/desk{path}")
+            assert "Sets and supplies" in chrome.find_element(By.TAG_NAME, "h1").text
+            assert violations(chrome) == []
+            wide = chrome.execute_script("return document.documentElement.scrollWidth")
+            assert wide <= NARROW["width"]
 
 
 def test_a_district_with_many_facilities_is_light(clock: FakeClock, tmp_path: Path) -> None:
