@@ -8,9 +8,23 @@ from operator import itemgetter
 from typing import Any, NamedTuple
 
 from msgspec.json import decode
-from sqlalchemy import Connection, Table, bindparam, delete, func, select, text, union, update
+from sqlalchemy import (
+    Column,
+    ColumnElement,
+    Connection,
+    Table,
+    and_,
+    bindparam,
+    delete,
+    func,
+    select,
+    text,
+    union,
+    update,
+)
 
 from bot.rowwise import add_to, insert_or
+from bot.site import DISTRICT
 from bot.tables import alerts, batches, checks, gaps, messages, mixes
 from bot.tally import BY_TABLE, VERSION, Place, Tally, derived, told_by
 from bot.total_tables import TOTALS, VALUES, heard, total_marks
@@ -103,10 +117,12 @@ def _districts(connection: Connection) -> list[str]:
     return sorted(connection.scalars(union(*(select(t.c.district) for t in tables))))
 
 
-def tallies(connection: Connection, district: str) -> Iterator[Tally]:
-    """What the rows of *district* add, in parts of bounded size."""
+def tallies(connection: Connection, district: str, place: str | None = None) -> Iterator[Tally]:
+    """What the rows of *district*, or of one *place* in it, add, in parts of bounded size."""
     for name, table in SOURCES.items():
         wanted = select(table).where(table.c.district == district)
+        if place is not None:
+            wanted = wanted.where(_place_of(table) == place)
         found = connection.execute(wanted, execution_options={"yield_per": CHUNK}).mappings()
         for part in found.partitions(CHUNK):
             tally: Tally = Counter()
@@ -164,21 +180,55 @@ def row_count(connection: Connection) -> int:
 
 
 def drift(connection: Connection) -> Iterator[Drift]:
-    """Where the totals are not what the rows add up to, in one moment of the database."""
+    """Where the totals are not what the rows add up to, in one moment of the database. One place at
+    a time fits the memory, however large the country."""
     for district in _districts(connection):
-        counted: Tally = Counter()
-        for tally in tallies(connection, district):
-            counted.update(tally)
-        places = _by_place(counted)
-        for kind, grains in TOTALS.items():
-            for table in grains.values():
-                kept = _kept(connection, table, VALUES[kind], district)
-                yield from _differences(table, VALUES[kind], kept, _sums(table, places[kind]))
+        coarse: dict[str, Sums] = {kind: {} for kind in TOTALS}
+        for place in _places(connection, district):
+            counted: Tally = Counter()
+            for tally in tallies(connection, district, place):
+                counted.update(tally)
+            # What the district's own page wrote is of no facility.
+            here = (place, "") if place == f"{DISTRICT}{district}" else (place,)
+            yield from _fine(connection, counted, coarse, district, here)
+        for kind, sums in coarse.items():
+            table = TOTALS[kind]["district"]
+            kept = _kept(connection, table, VALUES[kind], table.c.district == district)
+            yield from _differences(table, VALUES[kind], kept, sums)
 
 
-def _kept(connection: Connection, table: Table, values: tuple[str, ...], district: str) -> Sums:
+def _place_of(table: Table) -> Column[Any]:
+    return table.c.site if "site" in table.c else table.c.facility
+
+
+def _places(connection: Connection, district: str) -> list[str]:
+    """Every place in *district* of which there is a row or a total."""
+    tables = (*SOURCES.values(), *(grains["month"] for grains in TOTALS.values()))
+    found = connection.scalars(union(
+        *(select(_place_of(t)).where(t.c.district == district) for t in tables)))
+    return sorted({place or f"{DISTRICT}{district}" for place in found})
+
+
+def _fine(connection: Connection, counted: Tally, coarse: Mapping[str, Sums], district: str,
+          here: tuple[str, ...]) -> Iterator[Drift]:
+    """The differences by day and month at the facilities *here*; adds to *coarse* what is counted
+    by month of the whole district."""
+    places = _by_place(counted)
+    for kind, grains in TOTALS.items():
+        for key, found in _sums(grains["district"], places[kind]).items():
+            known = coarse[kind].setdefault(key, {})
+            for measure, n in found.items():
+                known[measure] = known.get(measure, 0) + n
+        for table in (grains[name] for name in ("day", "month") if name in grains):
+            asked = and_(table.c.district == district, table.c.facility.in_(here))
+            kept = _kept(connection, table, VALUES[kind], asked)
+            yield from _differences(table, VALUES[kind], kept, _sums(table, places[kind]))
+
+
+def _kept(connection: Connection, table: Table, values: tuple[str, ...],
+          asked: ColumnElement[bool]) -> Sums:
     keys = _KEYS[table.name]
-    rows = connection.execute(select(table).where(table.c.district == district)).mappings()
+    rows = connection.execute(select(table).where(asked)).mappings()
     return {tuple(row[k] for k in keys): {n: int(row[n]) for n in values} for row in rows}
 
 
