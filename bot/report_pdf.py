@@ -11,6 +11,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import Any
+from xml.etree import ElementTree as ET
 
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
@@ -27,6 +28,8 @@ TEXT, SMALL, HEAD, TITLE = 9.5, 8.0, 13.0, 16.0  # points
 LINE = 1.35  # of a letter's size, from one line to the next
 PT = 25.4 / 72  # mm
 INDENT = 6.0
+UNDER_HEAD = 30.0  # mm: a heading, and something below it
+CAPTION = 20.0
 
 
 class _Sheet(FPDF):
@@ -75,13 +78,26 @@ def _quiet() -> None:
 
 
 def _section(sheet: _Sheet, section: Section) -> None:
-    if sheet.will_page_break(30):  # a heading with nothing below it
-        sheet.add_page()
+    first = section.blocks[0] if section.blocks else ""
+    _keep(sheet, UNDER_HEAD + (_height(first) if isinstance(first, Drawn) else 0))
     sheet.ln(3)
     sheet.start_section(section.title)
     _write(sheet, section.title, HEAD, bold=True)
     for block in section.blocks:
         _block(sheet, block)
+
+
+def _keep(sheet: _Sheet, height: float) -> None:
+    """The next *height* mm are on one page."""
+    if sheet.will_page_break(height):
+        sheet.add_page()
+
+
+def _height(drawn: Drawn) -> float:
+    """What a picture takes of a page, with its words, in mm."""
+    drawing = ET.fromstring(drawn.picture.svg)  # noqa: S314  (made by bot.pictures alone)
+    width, height = map(float, drawing.attrib["viewBox"].split()[2:])
+    return PICTURE * height / width + CAPTION
 
 
 def _block(sheet: _Sheet, block: Block) -> None:
@@ -127,6 +143,7 @@ def _row(grid: Any, cells: Sequence[str]) -> None:
 
 def _drawn(sheet: _Sheet, drawn: Drawn) -> None:
     """A picture in the middle, and below it what to see in it; both on one page."""
+    _keep(sheet, _height(drawn))
     sheet.ln(1)
     sheet.image(io.BytesIO(drawn.picture.svg), w=PICTURE, x=MARGIN + (WIDE - PICTURE) / 2,
                 alt_text=drawn.picture.sentence)  # fmt: skip

@@ -62,6 +62,15 @@ def test_the_caution_and_the_page_stand_at_every_foot(report: Report, pages: lis
         assert page.endswith(f"Page {number} of {len(pages)}")
 
 
+def test_a_heading_never_stands_alone_at_the_end_of_a_page(
+    report: Report, pages: list[str]
+) -> None:
+    foot = f"{report.caution} {report.title}"
+
+    for section in report.sections:
+        assert not any(f"{section.title} {foot}" in page for page in pages)
+
+
 def test_the_words_of_pictures_are_words(pages: list[str]) -> None:
     words = " ".join(pages)
 
