@@ -50,6 +50,9 @@ def month_of(text: str) -> date:
 def run(words: argparse.Namespace) -> int:
     """0 when the files are whole and in their place; ValueError where they cannot be."""
     targets = {name: path for name in FORMATS if (path := getattr(words, name))}
+    for path in targets.values():
+        if not path.parent.is_dir():
+            raise ValueError(f"there is no folder {path.parent}")
     config = from_env(os.environ, needs=())
     month = words.month or before(utc_now().date().replace(day=1))
     try:
