@@ -196,14 +196,17 @@ def reports(
     for place in places:
         for month in months(max(begin, place.due or end), end):
             keys = {"district": place.district, "facility": place.id, "month": month}
-            got, due = found.get(key_of(keys, by), (0, 0))
-            found[key_of(keys, by)] = (got + ((place.id, month) in said), due + 1)
+            key = key_of(keys, by)
+            got, due = found.get(key, (0, 0))
+            found[key] = (got + ((place.id, month) in said), due + 1)
     return found
 
 
-def months(first: date, last: date) -> Iterator[str]:
+@lru_cache(maxsize=256)  # asked for each facility of a country
+def months(first: date, last: date) -> tuple[str, ...]:
     """The months that lie, whole or in part, between two days, as 2025-03."""
-    here = first.replace(day=1)
+    found, here = [], first.replace(day=1)
     while here <= last:
-        yield here.isoformat()[:7]
+        found.append(here.isoformat()[:7])
         here = (here + timedelta(days=32)).replace(day=1)
+    return tuple(found)
