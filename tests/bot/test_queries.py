@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from sqlalchemy import insert, select, update
 
 from bot.count_queries import DIMENSIONS, MISSED
-from bot.queries import condition_at
 from bot.model import SetState
+from bot.queries import condition_at
 from bot.store import BatchFilter, CountFilter, SetFilter, Store
 from bot.tables import batches, set_states
 from tests.bot.store_stand import START, OpenStore, batch, closed, ready, record
