@@ -1,5 +1,4 @@
-"""The monthly report: its answers, its tables, what it leaves out; as a page, at the desk, by the
-command."""
+"""The monthly report: its answers, its tables, what it leaves out; as a page, by the command."""
 
 from __future__ import annotations
 
@@ -10,7 +9,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -23,14 +21,9 @@ from bot.report_html import html
 from bot.report_parts import Report, Section
 from bot.report_quality import Months, quality
 from bot.store import Store
-from bot.wiring import Parts
 from flows.indicators import INDICATORS
-from tests.bot.desk_stand import As
 from tests.bot.report_stand import APRIL_3, FEBRUARY, MARCH, fill, reports, said, table
 from tests.nurse import PROTOCOLS
-
-if TYPE_CHECKING:
-    from tests.conftest import FakeClock
 
 HOSTILE = "</title><script>alert(1)</script>\"'&{{ 7*7 }} Čaďčić \u202e ነፋስ 風"
 
@@ -197,61 +190,6 @@ def test_names_that_are_meant_to_harm_are_letters(tmp_path: Path) -> None:
     body = re.search(r"<main.*</main>", page, re.DOTALL)
     assert body
     ET.fromstring(body[0])  # noqa: S314  (our own page)
-
-
-# ---- at the desk -------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def _at_work(parts: Parts, clock: FakeClock) -> None:
-    clock.now = APRIL_3
-    fill(parts.store)
-
-
-@pytest.mark.usefixtures("_at_work")
-def test_whoever_sees_a_district_reads_its_report(log_in_as: As) -> None:
-    hers = log_in_as("supervisor", "TAM").get("/desk/report")  # her district, the last month
-    asked = log_in_as("programme").get("/desk/report?month=2025-03&district=TAM")
-
-    for answer in (hers, asked):
-        assert answer.status_code == 200
-        assert "(TAM), March 2025</h1>" in answer.text
-        assert "In 9 of 33 batches" in answer.text
-        assert "/desk/report.pdf?month=2025-03&amp;district=TAM" in answer.text
-        assert len(answer.data) < 60_000
-        assert "+1202555" not in answer.text
-        assert "Neema" not in answer.text
-
-
-def test_what_is_not_hers_is_not_there(log_in_as: As) -> None:
-    for client, asked in (
-        (log_in_as("supervisor", "BAO"), "?district=TAM"), (log_in_as("in_charge", "LOWF"), ""),
-        (log_in_as("in_charge", "LOWF", "2"), "?district=TAM"),
-        (log_in_as("programme", "BAO"), "?district=TAM"),
-        (log_in_as("administrator"), "?district=NONE"),
-    ):  # fmt: skip
-        assert client.get(f"/desk/report{asked}").status_code == 404
-        assert client.get(f"/desk/report.pdf{asked}").status_code == 404
-
-
-def test_a_month_that_cannot_be_is_told_kindly(log_in_as: As) -> None:
-    client = log_in_as("supervisor", "TAM")
-
-    for month in ("2025-13", "soon", "2025-05", "0001-01", "9999-12"):
-        page = client.get(f"/desk/report?month={month}")
-        assert page.status_code == 400
-        assert 'role="alert"' in page.text
-        assert client.get(f"/desk/report.pdf?month={month}").status_code == 400
-
-
-@pytest.mark.usefixtures("_at_work")
-def test_it_comes_as_a_pdf_too(log_in_as: As) -> None:
-    answer = log_in_as("supervisor", "TAM").get("/desk/report.pdf?month=2025-03")
-
-    assert answer.mimetype == "application/pdf"
-    assert answer.data.startswith(b"%PDF-")
-    assert 'filename="report-2025-03-TAM.pdf"' in answer.headers["Content-Disposition"]
-    assert answer.headers["Cache-Control"] == "no-store"
 
 
 # ---- the command -------------------------------------------------------------------------------
