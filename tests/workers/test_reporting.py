@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 
 def test_it_looks_again_whatever_went_wrong(caplog: pytest.LogCaptureFixture) -> None:
-    stop, looks = threading.Event(), []
+    stop = threading.Event()
+    looks: list[int] = []
 
     def look() -> None:
         looks.append(len(looks))
