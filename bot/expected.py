@@ -4,7 +4,7 @@ they owe, and the gaps that last at the moment of asking.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -115,17 +115,22 @@ def unregistered(connection: Connection, wanted: CountFilter) -> tuple[str, ...]
 # ---- time without a READY set, and time heard of ---------------------------------------------
 
 
-def observed(place: Place, since: date, until: date, now: datetime) -> int:
-    """Minutes of *place* and its kinds from *since* to *until*, as far as it was heard of and they
-    are past. A day is as long as the clocks there make it."""
-    if place.first is None:
-        return 0
-    zone = ZoneInfo(place.zone)
-    begin, last = max(since, place.first), min(until, _today(place.zone, now))
+def observed(places: Iterable[Place], since: date, until: date, now: datetime) -> int:
+    """Minutes of *places* and their kinds from *since* to *until*, as far as each was heard of and
+    they are past. A day is as long as the clocks there make it."""
+    alike: Counter[tuple[str, date]] = Counter()  # most of a country share zone and first day
+    for place in places:
+        if place.first is not None:
+            alike[place.zone, max(since, place.first)] += place.kinds
+    return sum(kinds * _between(ZoneInfo(zone), begin, min(until, _today(zone, now)), now)
+               for (zone, begin), kinds in alike.items())
+
+
+def _between(zone: ZoneInfo, begin: date, last: date, now: datetime) -> int:
     if begin > last:
         return 0
     stop = min(now, _midnight(last + timedelta(days=1), zone))
-    return (_minutes(stop) - _minutes(_midnight(begin, zone))) * place.kinds
+    return _minutes(stop) - _minutes(_midnight(begin, zone))
 
 
 @lru_cache(maxsize=4096)
@@ -192,14 +197,15 @@ def reports(
         return {}
     said = came(connection, wanted, ("facility", "month"))
     begin, end = wanted.since or date.min, wanted.until or date.max
-    found: dict[Group, tuple[int, int]] = {}
+    due: Counter[Group] = Counter()
+    got: Counter[Group] = Counter()
     for place in places:
+        here = {"district": place.district, "facility": place.id}
         for month in months(max(begin, place.due or end), end):
-            keys = {"district": place.district, "facility": place.id, "month": month}
-            key = key_of(keys, by)
-            got, due = found.get(key, (0, 0))
-            found[key] = (got + ((place.id, month) in said), due + 1)
-    return found
+            key = tuple(month if name == "month" else here[name] for name in by)
+            due[key] += 1
+            got[key] += (place.id, month) in said
+    return {key: (got[key], due[key]) for key in due}
 
 
 @lru_cache(maxsize=256)  # asked for each facility of a country

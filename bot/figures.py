@@ -8,7 +8,7 @@ a zero.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
@@ -29,11 +29,12 @@ from bot.expected import (
     unregistered,
 )
 from bot.figure import Figure
-from flows.indicators import EXPECTED, INDICATORS, MEASURES, Indicator, total
+from flows.indicators import BY_ID, EXPECTED, MEASURES, Indicator, total
 from flows.statistics import percentile
 
 EVERYWHERE = "*"
 BY = ("district", "facility", "month", "week", "day", "method")
+Spans = Mapping[str, Mapping[int, int]]  # a histogram for each span of `flows.indicators`
 OF_SPANS = frozenset({"district", "facility", "month", "method"})
 
 
@@ -67,7 +68,7 @@ class _Asked:
     places: tuple[Place, ...]
     here: Mapping[Group, tuple[Place, ...]]
     now: datetime
-    spans: Mapping[tuple[Group, str], Mapping[int, int]] | None
+    spans: Mapping[Group, Spans] | None
     lasting: Mapping[Group, int]
     due: Mapping[Group, tuple[int, int]]
     left: Mapping[Group, int]
@@ -122,11 +123,11 @@ def _group(asked: _Asked, key: Group, row: Mapping[str, int]) -> Counted:
         ended = row["empty_minutes"] - asked.left.get(key, 0)
         measures["empty_minutes"] = ended + asked.lasting.get(key, 0)
         here = asked.here.get(place_key(keys, asked.by), ())
-        measures["observed_minutes"] = sum(observed(p, since, until, asked.now) for p in here)
+        measures["observed_minutes"] = observed(here, since, until, asked.now)
         measures["reports"], measures["reports_due"] = asked.due.get(key, (None, None))
-    found = {one.id: _figure(one, measures, _bins(asked, key, one), keys, (since, until))
-             for one in INDICATORS}
-    return Counted(keys, since, until, measures, found)
+    spans = None if asked.spans is None else asked.spans.get(key, {})
+    return Counted(keys, since, until, measures,
+                   _Figures(measures, spans, keys, (since, until)))
 
 
 def days_of(keys: Mapping[str, str], wanted: CountFilter) -> tuple[date, date]:
@@ -145,23 +146,52 @@ def days_of(keys: Mapping[str, str], wanted: CountFilter) -> tuple[date, date]:
     return since, until
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Figures(Mapping[str, Figure]):
+    """Every indicator of one group, each worked out when it is asked for: a page about a thousand
+    facilities asks for few. *spans*: histograms of its times, None where they are not known."""
+
+    measures: Mapping[str, int | None]
+    spans: Spans | None
+    where: Mapping[str, str]
+    days: tuple[date, date]
+
+    def __getitem__(self, name: str) -> Figure:
+        one = BY_ID[name]
+        bins = None if self.spans is None else self.spans.get(one.span, {})
+        return _figure(one, self.measures, bins, self.where, self.days)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(BY_ID)
+
+    def __len__(self) -> int:
+        return len(BY_ID)
+
+
 def _figure(one: Indicator, measures: Mapping[str, int | None], bins: Mapping[int, int] | None,
             keys: Mapping[str, str], days: tuple[date, date]) -> Figure:
     place = keys.get("facility") or keys.get("district") or EVERYWHERE
     dims = {"method": keys["method"]} if "method" in keys else {}
-    plain = Figure(indicator=one.id, place=place, since=days[0], until=days[1], numerator=None,
-                   dims=dims)
+    top, bottom, value = _parts(one, measures, bins)
+    return Figure(indicator=one.id, place=place, since=days[0], until=days[1], numerator=top,
+                  denominator=bottom, value=value, dims=dims)
+
+
+def _parts(
+    one: Indicator, measures: Mapping[str, int | None], bins: Mapping[int, int] | None
+) -> tuple[int | None, int | None, float | None]:
+    """Numerator, denominator and what they come to."""
     if one.span:
         if bins is None:
-            return plain
-        value = percentile(bins, one.share)
-        return replace(plain, numerator=value, denominator=sum(bins.values()), value=value)
+            return None, None, None
+        minutes = percentile(bins, one.share)
+        return minutes, sum(bins.values()), minutes
     top, bottom = _total(measures, one.numerator), _total(measures, one.denominator)
     if not one.denominator:
-        return replace(plain, numerator=top, value=top)
+        return top, None, top
     if top is None or bottom is None:
-        return plain  # of a method, or of a day: what is not known is not told in part
-    return replace(plain, numerator=top, denominator=bottom, value=top / bottom if bottom else None)
+        return None, None, None  # of a method, or of a day: nothing is told in part
+    return top, bottom, top / bottom if bottom else None
 
 
 def _total(measures: Mapping[str, int | None], names: tuple[str, ...]) -> int | None:
@@ -175,19 +205,15 @@ def _total(measures: Mapping[str, int | None], names: tuple[str, ...]) -> int | 
 
 def _spans(
     connection: Connection, wanted: CountFilter, by: Sequence[str]
-) -> dict[tuple[Group, str], dict[int, int]] | None:
+) -> Mapping[Group, Spans] | None:
     """Histograms by group and span, of whole months only; None by week or day, and where no whole
     month is asked for: times are not known then, and not none."""
     if not set(by) <= OF_SPANS or not spans_whole_month(wanted):
         return None
-    found: dict[tuple[Group, str], dict[int, int]] = defaultdict(dict)
+    found: dict[Group, dict[str, dict[int, int]]] = defaultdict(lambda: defaultdict(dict))
     for row in summed(connection, "spans", wanted, by):
-        found[key_of(row, by), row["what"]][row["bin"]] = row["n"]
+        found[key_of(row, by)][row["what"]][row["bin"]] = row["n"]
     return found
-
-
-def _bins(asked: _Asked, key: Group, one: Indicator) -> Mapping[int, int] | None:
-    return None if asked.spans is None else asked.spans.get((key, one.span), {})
 
 
 def _left(connection: Connection, wanted: CountFilter, by: Sequence[str]) -> dict[Group, int]:
