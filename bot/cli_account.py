@@ -3,36 +3,27 @@
 from __future__ import annotations
 
 import argparse
-import json
-import os
 import secrets
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from bot.account_store import Accounts
 from bot.accounts import ROLES, Account, Kept, place_problem
 from bot.audit import COMMAND
-from bot.catalogues import load_catalogues
+from bot.cli_actions import Action, Answer, add_actions, opened_store, run_action
 from bot.cli_trade import Row
 from bot.clock import utc_now
-from bot.config import from_env
 from bot.errors import AccountRefused
 from bot.register import Register
 from bot.store import Store
-from bot.wiring import accounts_of, load_rules, open_store
-from bot.wording import Wording
-
-GOOD, FINDING = 0, 1  # 2, for a wrong word or setting, is said by `bot.cli`
+from bot.wiring import accounts_of
 
 # Small letters and digits that nobody takes for one another, in groups, to be typed on a phone:
 # 16 of 31 are 79 bits.
 LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 GROUPS, GROUP = 4, 4
-
-Answer = dict[str, Any]
 
 
 class _Desk(NamedTuple):
@@ -40,45 +31,20 @@ class _Desk(NamedTuple):
     store: Store
 
 
-class _Action(NamedTuple):
-    """One word after `soakbell account`: its sentence, its example, and what it does."""
-
-    about: str
-    example: str
-    add: Callable[[argparse.ArgumentParser], None]
-    run: Callable[[_Desk, argparse.Namespace], Answer]
-
-
 def add(parser: argparse.ArgumentParser) -> None:
     """The arguments of the command."""
-    adder = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    for name, action in ACTIONS.items():
-        sub = adder.add_parser(name, help=action.about, description=action.about,
-                               epilog=f"example: {action.example}")  # fmt: skip
-        action.add(sub)
-        sub.add_argument("--json", action="store_true", help="print JSON")
+    add_actions(parser, ACTIONS)
 
 
 def run(words: argparse.Namespace) -> int:
     """0 when done, 1 for an account, place or person that is not there (or is already)."""
-    try:
-        with _desk() as desk:
-            answer = ACTIONS[words.action].run(desk, words)
-    except AccountRefused as refusal:
-        print(refusal, file=sys.stderr)
-        return FINDING
-    print(json.dumps(answer, default=str) if words.json else _text(answer))
-    return GOOD
+    return run_action(words, ACTIONS, _desk(), AccountRefused, _text)
 
 
 @contextmanager
 def _desk() -> Iterator[_Desk]:
-    config = from_env(os.environ, needs=())
-    store = open_store(config, load_rules(config, Wording(load_catalogues())))
-    try:
+    with opened_store() as (config, store):
         yield _Desk(accounts_of(config, store), store)
-    finally:
-        store.close()
 
 
 # ---- add, list, disable, enable, password ------------------------------------------------------
@@ -208,16 +174,16 @@ def _nothing(_parser: argparse.ArgumentParser) -> None:
 
 
 ACTIONS = {
-    "add": _Action(
+    "add": Action(
         "make an account", "soakbell account add juma --role supervisor --place TAM --person P8",
         _add_add, _add),
-    "list": _Action("print the accounts, without passwords", "soakbell account list --json",
+    "list": Action("print the accounts, without passwords", "soakbell account list --json",
                     _nothing, _list),
-    "disable": _Action("close an account and end its log-ins", "soakbell account disable juma",
+    "disable": Action("close an account and end its log-ins", "soakbell account disable juma",
                        _add_name, _disable),
-    "enable": _Action("open a closed account again", "soakbell account enable juma",
+    "enable": Action("open a closed account again", "soakbell account enable juma",
                       _add_name, _enable),
-    "password": _Action("give an account another password; lifts a lock too",
+    "password": Action("give an account another password; lifts a lock too",
                         "soakbell account password juma", _add_password, _password),
 }  # fmt: skip
 

@@ -3,28 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import json
-import os
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, NamedTuple
 
 from bot.accounts import EVERYWHERE
 from bot.audit import COMMAND
-from bot.catalogues import load_catalogues
+from bot.cli_actions import Action, Answer, add_actions, opened_store, run_action
 from bot.cli_trade import Row
 from bot.clock import utc_now
-from bot.config import from_env
 from bot.errors import TokenRefused
 from bot.store import Store
 from bot.tokens import DAYS, SCOPES, KeptToken, Token, Tokens, new_secret
-from bot.wiring import load_rules, open_store
-from bot.wording import Wording
-
-GOOD, FINDING = 0, 1  # 2, for a wrong word or setting, is said by `bot.cli`
-
-Answer = dict[str, Any]
 
 
 class _Door(NamedTuple):
@@ -32,45 +22,20 @@ class _Door(NamedTuple):
     store: Store
 
 
-class _Action(NamedTuple):
-    """One word after `soakbell token`: its sentence, its example, and what it does."""
-
-    about: str
-    example: str
-    add: Callable[[argparse.ArgumentParser], None]
-    run: Callable[[_Door, argparse.Namespace], Answer]
-
-
 def add(parser: argparse.ArgumentParser) -> None:
     """The arguments of the command."""
-    adder = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
-    for name, action in ACTIONS.items():
-        sub = adder.add_parser(name, help=action.about, description=action.about,
-                               epilog=f"example: {action.example}")  # fmt: skip
-        action.add(sub)
-        sub.add_argument("--json", action="store_true", help="print JSON")
+    add_actions(parser, ACTIONS)
 
 
 def run(words: argparse.Namespace) -> int:
     """0 when done, 1 for a token or a district that is not there (or a name that is taken)."""
-    try:
-        with _door() as door:
-            answer = ACTIONS[words.action].run(door, words)
-    except TokenRefused as refusal:
-        print(refusal, file=sys.stderr)
-        return FINDING
-    print(json.dumps(answer, default=str) if words.json else _text(answer))
-    return GOOD
+    return run_action(words, ACTIONS, _door(), TokenRefused, _text)
 
 
 @contextmanager
 def _door() -> Iterator[_Door]:
-    config = from_env(os.environ, needs=())
-    store = open_store(config, load_rules(config, Wording(load_catalogues())))
-    try:
+    with opened_store() as (_, store):
         yield _Door(Tokens(store.database), store)
-    finally:
-        store.close()
 
 
 # ---- add, list, revoke -------------------------------------------------------------------------
@@ -145,11 +110,11 @@ def _nothing(_parser: argparse.ArgumentParser) -> None:
 
 
 ACTIONS = {
-    "add": _Action("make a token", "soakbell token add figures --scope read --district TAM",
+    "add": Action("make a token", "soakbell token add figures --scope read --district TAM",
                    _add_add, _add),
-    "list": _Action("print the tokens, without what opens", "soakbell token list --json",
+    "list": Action("print the tokens, without what opens", "soakbell token list --json",
                     _nothing, _list),
-    "revoke": _Action("end a token for good", "soakbell token revoke figures",
+    "revoke": Action("end a token for good", "soakbell token revoke figures",
                       _add_name, _revoke),
 }  # fmt: skip
 
