@@ -14,6 +14,8 @@ from sqlalchemy import BigInteger, Column, Index, Integer, Table
 from bot.tables import Words, metadata
 from flows.indicators import MEASURES
 
+__all__ = ["DAY", "DISTRICT", "MONTH", "TOTALS", "VALUES", "heard", "metadata", "total_marks"]
+
 
 def _key(name: str) -> Column[Any]:
     kind = Integer if name == "bin" else Words

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import select
+from sqlalchemy import inspect, select, text
 
 from bot.errors import ConfigError, StoreDown
 from bot.model import SetState
@@ -29,6 +29,7 @@ from tests.bot.store_stand import (
     record,
     recount,
 )
+from tests.bot.test_migrations import at_step
 
 NOW = START + timedelta(days=1)
 
@@ -50,12 +51,49 @@ def condition(store: Store, set_id: str, now: datetime = NOW) -> str:
 # ---- schema and register ---------------------------------------------------------------------
 
 
-def test_schema_steps_lead_to_the_tables_that_the_code_uses(store: Store) -> None:
-    store.migrate()
+def test_schema_steps_lead_to_the_tables_that_the_code_uses(open_store: OpenStore) -> None:
+    store = open_store()
+    at_step(store, "head")
 
     with store.database.read() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, metadata) == []
+
+
+def test_an_empty_database_gets_what_the_steps_lead_to(
+    open_store: OpenStore, store_url: str
+) -> None:
+    """Column for column, key for key: what a first start makes and what years of steps make."""
+    made = open_store()
+    made.migrate()
+    at_once = described(made)
+    with made.database.write() as connection:
+        for table in (*reversed(metadata.sorted_tables), "alembic_version"):
+            connection.execute(text(f"DROP TABLE {table}"))
+    at_step(made, "head")
+
+    assert described(made) == at_once
+    made.migrate()
+    assert described(made) == at_once
+
+
+def described(store: Store) -> dict[str, object]:
+    """Every table with its columns, keys and indexes, as the database itself tells them."""
+    with store.database.read() as connection:
+        seen = inspect(connection)
+        versions = connection.execute(text("SELECT version_num FROM alembic_version")).all()
+        told: dict[str, object] = {"": [tuple(row) for row in versions]}
+        for table in sorted(seen.get_table_names()):
+            columns = {c["name"]: (str(c["type"]), c["nullable"], c["default"])
+                       for c in seen.get_columns(table)}
+            told[table] = (
+                columns, sorted(seen.get_pk_constraint(table)["constrained_columns"]),
+                sorted((i["name"] or "", tuple(i["column_names"]), bool(i["unique"]))
+                       for i in seen.get_indexes(table)),
+                sorted(tuple(k["constrained_columns"]) for k in seen.get_foreign_keys(table)),
+                sorted(tuple(u["column_names"]) for u in seen.get_unique_constraints(table)),
+            )  # fmt: skip
+        return told
 
 
 def test_several_processes_may_migrate_at_once(open_store: OpenStore) -> None:
