@@ -16,6 +16,9 @@ BotError
 
 from __future__ import annotations
 
+import traceback
+from pathlib import Path
+
 
 class BotError(Exception):
     """Base of every error that the bot raises on purpose."""
@@ -67,3 +70,10 @@ class StoreRefused(BotError):
 
 class ReportNotSent(BotError):
     """A monthly report was not taken. Try again later. The message names no address."""
+
+
+def whereabouts(error: BaseException) -> str:
+    """Which error and where, without its words: those may hold somebody's number."""
+    frames = traceback.extract_tb(error.__traceback__)
+    where = f"{Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else "nowhere"
+    return f"{type(error).__name__} at {where}"

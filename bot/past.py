@@ -28,9 +28,10 @@ from bot.outbox import Outgoing
 from bot.rehearsal import Actor
 from bot.rules import Rules
 from bot.scribe import Scribe
-from bot.sessions import Change, unit_ops
+from bot.sessions import Change
 from bot.site import Person, Site
 from bot.timers import timer_ops
+from bot.unit_fields import unit_ops
 from bot.watching import WATCH
 
 USES_A_DAY = 0.8  # births at one facility for which a set is taken; invented

@@ -20,7 +20,7 @@ from bot.register import Register
 from bot.register_edit import Difference, differences, owner, tables
 from bot.register_rows import next_revision, read_register, register_rows
 from bot.registry import Registry, begin_as_used
-from bot.sessions import revision
+from bot.site_pages import revision
 from bot.store import Store
 from bot.timers import Timers
 from bot.watching import WATCH

@@ -27,7 +27,7 @@ from bot.recording import record_conditions
 from bot.redescribed import remade
 from bot.register import Register
 from bot.register_rows import member_row, next_revision, read_register, revision_of, set_row
-from bot.sessions import publish, revision
+from bot.site_pages import publish, revision
 from bot.tables import amendments, people, sets
 
 Row = dict[str, Any]

@@ -7,25 +7,24 @@ only what is tried again, and who is told when trying again is no use.
 from __future__ import annotations
 
 import logging
-import traceback
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import Literal, Protocol
 
 import msgspec
 
 from bot.clock import Tick
-from bot.effects import Amendments, CountsAsked, Post, Prompt, Pushed, Step
-from bot.errors import BotError, GatewayDown, GatewayRefused, StoreDown
+from bot.effects import Amendments, CountsAsked, Post, Prompt, Step
+from bot.errors import BotError, GatewayDown, GatewayRefused, whereabouts
 from bot.events import Event, Heard, Rang, Receipt
 from bot.joins import Found, Joins, new_code
 from bot.message import reason_of
 from bot.model import Unit
 from bot.outbox import Outbox, Outgoing
 from bot.posts import Posts
-from bot.pushes import AMEND, COUNTS, SET, Pushes, read_amendments, read_counts_asked, read_push
+from bot.pushes import Pushes
+from bot.records_out import Recorder, RecordsOut
 from bot.scribe import LANGUAGE, Render, Scribe
 from bot.sessions import Sealed, Seen, Sessions, Stale, Turn, seal
 from bot.timers import Timers, parted
@@ -54,15 +53,6 @@ class Sender(Protocol):
     def send(self, phone: str, text: str, /) -> Accepted: ...
 
 
-class Recorder(Protocol):
-    """The store. Recording a state twice, or an older one late, changes nothing there.
-
-    StoreDown: try all again later. Anything else: one of them cannot be taken, as it is now.
-    """
-
-    def record(self, pushes: list[Pushed], /) -> object: ...
-
-
 class ReceiptForm(Protocol):
     """A gateway's word on what became of a message."""
 
@@ -72,13 +62,6 @@ class ReceiptForm(Protocol):
     def status(self) -> Literal["delivered", "failed", "pending"]: ...
     @property
     def reason(self) -> str: ...
-
-
-def whereabouts(error: BaseException) -> str:
-    """Which error and where, without its words: those may hold somebody's number."""
-    frames = traceback.extract_tb(error.__traceback__)
-    where = f"{Path(frames[-1].filename).name}:{frames[-1].lineno}" if frames else "nowhere"
-    return f"{type(error).__name__} at {where}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,60 +280,8 @@ class Service:
 
     def push(self, names: Sequence[str]) -> None:
         """Record what waits under *names* of batches and sets, which the caller has leased."""
-        raw = self.pushes.read(names)
-        for name in [name for name in raw if name.startswith((AMEND, COUNTS))]:
-            self._answer(name, raw.pop(name))
-        if not raw:
-            return
-        try:
-            self.store.record([read_push(name, doc) for name, doc in raw.items()])
-        except StoreDown:
-            self._postpone(raw)
-        except Exception as error:  # one bad record must not hold up the rest
-            log.error("records are pushed one by one: %s", whereabouts(error))  # noqa: TRY400
-            self._push_each(raw)
-        else:
-            for name, doc in raw.items():
-                self.pushes.settle(name, doc, self._now())
-
-    def _answer(self, name: str, doc: bytes) -> None:
-        """Have the register changed, or counts told. The answers are letters, promised before this
-        is settled: a crash between the two asks again, and gets letters of the same ids, which are
-        read once."""
-        try:
-            for post in self._answers(name, doc):
-                self.posts.put(post)
-        except Exception as error:
-            if not isinstance(error, StoreDown):
-                log.error("%s was not taken: %s", name, whereabouts(error))  # noqa: TRY400
-            self.pushes.postpone(name, self._now())
-        else:
-            self.pushes.settle(name, doc, self._now())
-
-    def _answers(self, name: str, doc: bytes) -> Iterable[Post]:
-        if name.startswith(COUNTS):
-            return self.counting(read_counts_asked(doc))
-        return self.register(read_amendments(doc))
-
-    def _push_each(self, raw: Mapping[str, bytes]) -> None:
-        left = dict(raw)
-        # Batches before sets: a condition may need the batch that proves it.
-        for name in sorted(raw, key=lambda name: name.startswith(SET)):
-            try:
-                self.store.record([read_push(name, left[name])])
-            except StoreDown:  # no use to wait for it once more for each of the rest
-                self._postpone(left)
-                return
-            except Exception as error:
-                log.error("%s was not recorded: %s", name, whereabouts(error))  # noqa: TRY400
-                self.pushes.postpone(name, self._now())
-            else:
-                self.pushes.settle(name, left[name], self._now())
-            del left[name]
-
-    def _postpone(self, names: Iterable[str]) -> None:
-        for name in names:
-            self.pushes.postpone(name, self._now())
+        RecordsOut(self.pushes, self.posts, self.store, self.register, self.counting,
+                   self.clock).push(names)  # fmt: skip
 
     def _now(self) -> float:
         return self.clock().timestamp()

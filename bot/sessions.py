@@ -1,28 +1,24 @@
 """The units of all facilities in Redis: one read a turn, one commit a turn.
 
 A unit is a hash `sb:unit:<site id>`: its version `v`, its `serial`, and a field for each talk,
-batch, set, reminder, alert, invitation and request to the register, and `spores`, `watch`,
-`tally` and `check`. The register's pages lie beside it. What a facility shows to its district is a
-field of `sb:board:<district>`, written by the facility's commits alone and read with the unit of
-the district's supervisors. A commit is one script: it looks for the event's id and compares the
-version before it writes anything, then writes state, answer, outgoing messages, timers and pushes
-together. The scripts make names of keys from what they read, so all keys must be on one Redis
-server (a primary with replicas, not a cluster).
+batch, set, reminder, alert, invitation and request to the register, and `spores`, `watch`, `tally`
+and `check` (`unit_fields`). The register's pages (`site_pages`) lie beside it. What a facility
+shows to its district is a field of `sb:board:<district>`, written by the facility's commits alone
+and read with the unit of the district's supervisors. A commit is one script: it looks for the
+event's id and compares the version before it writes anything, then writes state, answer, outgoing
+messages, timers and pushes together. The scripts make names of keys from what they read, so all
+keys must be on one Redis server (a primary with replicas, not a cluster).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, TypeVar, cast
+from typing import Any, NamedTuple, cast
 
 import msgspec
 from redis import Redis
-from redis.client import Pipeline
 
-from bot.alert import Alert, Tally, Watch
-from bot.amend import Amend, Invite
-from bot.check import Check
 from bot.effects import (
     Amendments,
     Checked,
@@ -37,9 +33,8 @@ from bot.effects import (
     SetTimer,
 )
 from bot.events import Event
-from bot.joins import join_ops
 from bot.leases import Op, score
-from bot.model import Reminder, SetState, Spores, Standing, Talk, Unit
+from bot.model import Standing, Unit
 from bot.outbox import Outgoing, outgoing_ops
 from bot.posts import post_ops
 from bot.pushes import (
@@ -52,12 +47,9 @@ from bot.pushes import (
     push_ops,
     raised_ops,
 )
-from bot.site import DISTRICT, Site
+from bot.site import DISTRICT
 from bot.timers import timer_ops
-from flows.batch import Batch
-
-PHONES = "sb:register:phones"
-REVISION = "sb:register:revision"  # of the register that the pages show
+from bot.unit_fields import read_unit, some, unit_ops
 
 SEEN_SECONDS = 2 * 86400  # longer than any gateway repeats a request
 
@@ -82,8 +74,6 @@ if (redis.call('HGET', KEYS[2], 'v') or '0') ~= ARGV[1] then return {'stale'} en
 for _, op in ipairs(cjson.decode(ARGV[2])) do redis.call(unpack(op)) end
 return {'committed'}
 """
-
-T = TypeVar("T")
 
 
 class Loaded(NamedTuple):
@@ -139,119 +129,6 @@ class Seen:
 
 
 Verdict = Committed | Stale | Seen
-
-
-def revision(redis: Redis) -> int:
-    """The revision of the register that the pages show; 0 for none."""
-    return int(cast("bytes | None", redis.get(REVISION)) or 0)
-
-
-def publish(
-    redis: Redis, sites: Iterable[Site], phones: Mapping[str, str], at_revision: int | None = None
-) -> None:
-    """Replace the register: *phones* maps each phone (E.164) to its site's id.
-
-    Phones that left are forgotten at once. The page of a site that left stays, since a batch
-    there may still be running and its bells need it; its district sees it no more. One older than
-    what is shown changes nothing: of several processes that publish at once the newest register
-    wins.
-    """
-    sites = tuple(sites)
-    pages = [(f"sb:site:{site.id}", msgspec.json.encode(site)) for site in sites]
-
-    def replace(pipe: Pipeline) -> None:
-        known = {cast("bytes", phone).decode() for phone in pipe.smembers(PHONES)}
-        if at_revision is not None and at_revision < int(pipe.get(REVISION) or 0):
-            return
-        gone = known - phones.keys()
-        left = [(board, name) for board, there in _boards(sites).items()
-                for name in cast("list[bytes]", pipe.hkeys(board))
-                if name.decode() not in there]  # fmt: skip
-        pipe.multi()
-        for board, name in left:
-            pipe.hdel(board, name)
-        if at_revision is not None:
-            pipe.set(REVISION, at_revision)
-        for key, value in [*pages, *((f"sb:phone:{p}", i.encode()) for p, i in phones.items())]:
-            pipe.set(key, value)
-        for phone in gone:
-            pipe.delete(f"sb:phone:{phone}")
-        pipe.delete(PHONES)
-        if phones:
-            pipe.sadd(PHONES, *phones)
-
-    redis.transaction(replace, PHONES, REVISION)
-
-
-def _boards(sites: Iterable[Site]) -> dict[str, set[str]]:
-    """The board of each district, and the facilities that may stand on it."""
-    found: dict[str, set[str]] = {f"sb:board:{s.watches}": set() for s in sites if s.watches}
-    for site in sites:
-        if site.sets and f"sb:board:{site.district}" in found:
-            found[f"sb:board:{site.district}"].add(site.id)
-    return found
-
-
-def read_unit(
-    page: bytes, fields: Mapping[str, bytes], board: Mapping[str, bytes] | None = None
-) -> Unit:
-    """The unit in a site's page, its hash and its district's *board*; msgspec.ValidationError if
-    they hold nonsense."""
-    return Unit(
-        site=msgspec.json.decode(page, type=Site),
-        version=int(fields.get("v", 0)),
-        serial=int(fields.get("serial", 0)),
-        talks=_some(fields, "talk:", Talk),
-        batches=_some(fields, "batch:", Batch),
-        sets=_some(fields, "set:", SetState),
-        reminders=_some(fields, "reminder:", Reminder),
-        spores=msgspec.json.decode(fields.get("spores", b"{}"), type=Spores),
-        alerts=_some(fields, "alert:", Alert),
-        watch=msgspec.json.decode(fields.get("watch", b"{}"), type=Watch),
-        tally=msgspec.json.decode(fields.get("tally", b"{}"), type=Tally),
-        check=msgspec.json.decode(fields.get("check", b"{}"), type=Check),
-        board=_some(board or {}, "", Standing),
-        invites=_some(fields, "invite:", Invite),
-        amends=_some(fields, "amend:", Amend),
-    )
-
-
-def _some(fields: Mapping[str, bytes], prefix: str, kind: type[T]) -> dict[str, T]:
-    return {
-        name.removeprefix(prefix): msgspec.json.decode(raw, type=kind)
-        for name, raw in fields.items()
-        if name.startswith(prefix)
-    }
-
-
-def unit_ops(before: Unit, after: Unit) -> list[Op]:
-    """The commands that turn *before* into *after* in Redis; the version goes up by one."""
-    key = f"sb:unit:{after.site.id}"
-    ops = [["HSET", key, "v", str(before.version + 1)]]
-    if after.serial != before.serial:
-        ops.append(["HSET", key, "serial", str(after.serial)])
-    for name in ("spores", "watch", "tally", "check"):
-        value = getattr(after, name)
-        if value != getattr(before, name):
-            ops.append(["HSET", key, name, msgspec.json.encode(value).decode()])
-    ops += _field_ops(key, "talk:", before.talks, after.talks)
-    ops += _field_ops(key, "batch:", before.batches, after.batches)
-    ops += _field_ops(key, "set:", before.sets, after.sets)
-    ops += _field_ops(key, "reminder:", before.reminders, after.reminders)
-    ops += _field_ops(key, "alert:", before.alerts, after.alerts)
-    ops += _field_ops(key, "invite:", before.invites, after.invites)
-    ops += _field_ops(key, "amend:", before.amends, after.amends)
-    return ops + join_ops(after.site.id, before.invites, after.invites)
-
-
-def _field_ops(key: str, prefix: str, old: Mapping[str, T], new: Mapping[str, T]) -> list[Op]:
-    gone = [["HDEL", key, prefix + name] for name in old.keys() - new.keys()]
-    changed = [
-        ["HSET", key, prefix + name, msgspec.json.encode(value).decode()]
-        for name, value in new.items()
-        if old.get(name) is not value and old.get(name) != value
-    ]
-    return gone + changed
 
 
 def turn_ops(turn: Turn) -> list[Op]:
@@ -340,7 +217,7 @@ class Sessions:
     def board(self, district: str) -> dict[str, Standing]:
         """What every facility of *district* shows, by facility."""
         fields = cast("dict[bytes, bytes]", self.redis.hgetall(f"sb:board:{district}"))
-        return _some({name.decode(): raw for name, raw in fields.items()}, "", Standing)
+        return some({name.decode(): raw for name, raw in fields.items()}, "", Standing)
 
     def commit(self, before: Unit, after: Unit, change: Change) -> Verdict:
         """Make one turn durable, whole or not at all."""

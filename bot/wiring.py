@@ -29,14 +29,16 @@ from bot.outbox import Outbox
 from bot.passwords import Passwords, quick
 from bot.posts import Posts
 from bot.pushes import Pushes
+from bot.records_out import Recorder
 from bot.redescribed import letters
 from bot.register import Register
 from bot.register_edit import misled
 from bot.registry import Registry
 from bot.relay import Both, Relay
 from bot.rules import Rules
-from bot.service import Recorder, Service
-from bot.sessions import Sessions, publish, revision
+from bot.service import Service
+from bot.sessions import Sessions
+from bot.site_pages import publish, revision
 from bot.store import Store
 from bot.timers import Timers
 from bot.tokens import SCOPES, Token, Tokens

@@ -30,7 +30,7 @@ from bot.machine import step
 from bot.mailbox import Mailbox, Message
 from bot.model import Unit
 from bot.register import Register
-from bot.sessions import publish
+from bot.site_pages import publish
 from bot.views import Views
 from bot.web import create_app
 from bot.wiring import Parts, announce, build, connect

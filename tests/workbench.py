@@ -18,8 +18,9 @@ from bot.outbox import Outbox
 from bot.posts import Posts
 from bot.pushes import Pushes
 from bot.service import Service
-from bot.sessions import Sessions, publish
+from bot.sessions import Sessions
 from bot.site import Person, Site
+from bot.site_pages import publish
 from bot.timers import Timers
 from flows.batch import Batch, Entry
 

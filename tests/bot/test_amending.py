@@ -22,8 +22,9 @@ from bot.pushes import AMEND, amend_ops
 from bot.queries import SetFilter
 from bot.register import Member, Register
 from bot.registry import Registry
-from bot.sessions import Sessions, publish, revision
+from bot.sessions import Sessions
 from bot.site import Person
+from bot.site_pages import publish, revision
 from bot.store import Store
 from tests.bot.store_stand import OpenStore, closed, demo_register, ready
 from tests.conftest import Connect, FakeClock

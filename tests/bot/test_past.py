@@ -17,7 +17,8 @@ from bot.effects import Gap, Mixed, Push, Raised
 from bot.past import Life, Past, plant, records
 from bot.register_files import read_register
 from bot.scribe import Scribe
-from bot.sessions import Sessions, publish
+from bot.sessions import Sessions
+from bot.site_pages import publish
 from bot.store import AlertFilter, BatchFilter, GapFilter, MixFilter, Store
 from bot.timers import Timers
 from bot.watching import WATCH

@@ -11,7 +11,8 @@ from bot.events import Rang
 from bot.machine import step
 from bot.model import Reminder, Unit
 from bot.scribe import Scribe
-from bot.sessions import Change, Committed, Sessions, publish
+from bot.sessions import Change, Committed, Sessions
+from bot.site_pages import publish
 from tests.nurse import PLACE, rules_of
 
 if TYPE_CHECKING:

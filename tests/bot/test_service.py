@@ -15,7 +15,8 @@ from bot.errors import BotError
 from bot.events import Event, Heard, Rang, Receipt
 from bot.model import Unit
 from bot.outbox import Outgoing
-from bot.sessions import Change, publish
+from bot.sessions import Change
+from bot.site_pages import publish
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -17,18 +17,9 @@ from bot.events import Heard
 from bot.model import SetState, Talk, Unit
 from bot.outbox import Outbox, Outgoing
 from bot.pushes import CHECK, GAP, MIX, Fact, Pushes, read_push
-from bot.sessions import (
-    Change,
-    Committed,
-    Loaded,
-    Seen,
-    Sessions,
-    Stale,
-    Turn,
-    publish,
-    seal,
-)
+from bot.sessions import Change, Committed, Loaded, Seen, Sessions, Stale, Turn, seal
 from bot.site import Person, SetCard, Site
+from bot.site_pages import publish
 from bot.timers import Timers
 from flows.batch import Batch, BatchSet, Entry, Value
 

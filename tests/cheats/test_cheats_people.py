@@ -13,7 +13,8 @@ from bot.effects import Push
 from bot.events import Heard
 from bot.machine import step
 from bot.model import Unit
-from bot.sessions import Change, Committed, Seen, Sessions, Stale, publish
+from bot.sessions import Change, Committed, Seen, Sessions, Stale
+from bot.site_pages import publish
 from flows.batch import METHODS, Method
 from flows.release import findings
 from flows.reprocess import REPROCESS

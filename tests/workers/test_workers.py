@@ -14,7 +14,7 @@ from redis import Redis
 from redis.exceptions import ConnectionError as RedisGone
 from rq import Queue
 
-from bot.sessions import publish
+from bot.site_pages import publish
 from workers import jobs
 from workers.embedded import Embedded, new_worker
 from workers.sweep import QUEUES, ROUTES, queues, run_sweep, sweep_once
